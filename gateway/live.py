@@ -1,0 +1,98 @@
+"""What is known at this instant, and a way to wait for the next.
+
+`run.py` shows a new `Snapshot` after every row; pages and publishers look at it or wait for a
+newer one. A slow reader misses snapshots, never blocks the poller.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import dataclass, field
+
+from gateway.diagnose.findings import Finding
+from gateway.measure.blocks import Readings
+from gateway.plant.site import Site
+
+
+@dataclass(frozen=True)
+class LinkState:
+    """How one controller answers. Times are seconds since 1970 UTC, None before the first."""
+
+    controller: str
+    connected: bool = False
+    reason: str = "not read yet"
+    """Empty while it answers, else why it does not."""
+    last_answer: float | None = None
+    polls: int = 0
+    failures: int = 0
+    missed_ticks: int = 0
+    reconnects: int = 0
+    response_ms: float | None = None
+    """Time the latest poll took."""
+
+
+@dataclass(frozen=True)
+class SinkState:
+    """How one receiver (MQTT broker, time-series server ...) is doing."""
+
+    name: str
+    connected: bool = False
+    reason: str = ""
+    sent: int = 0
+    failures: int = 0
+    waiting: int = 0
+    """Records that it has yet to take."""
+    last_sent: float | None = None
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """One row of readings with everything around it. `readings` has exactly one row."""
+
+    number: int
+    time: float
+    readings: Readings
+    findings: tuple[Finding, ...]
+    """Open ones, oldest first."""
+    links: Mapping[str, LinkState]
+    sinks: Mapping[str, SinkState] = field(default_factory=dict)
+
+
+class Live:
+    """Holds the latest snapshot of a site; one event loop only."""
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        self.latest: Snapshot | None = None
+        self.sinks: dict[str, SinkState] = {}
+        self._changed = asyncio.Event()
+
+    def show(self, snapshot: Snapshot) -> None:
+        """Replace the latest snapshot and wake everyone who waits."""
+        self.latest = snapshot
+        woken, self._changed = self._changed, asyncio.Event()
+        woken.set()
+
+    async def newer_than(self, number: int) -> Snapshot:
+        """The latest snapshot, as soon as its number is above `number`."""
+        while self.latest is None or self.latest.number <= number:
+            await self._changed.wait()
+        return self.latest
+
+    def snapshots(self) -> Snapshots:
+        """Every snapshot from now on that the reader is quick enough for."""
+        return Snapshots(self)
+
+
+class Snapshots(AsyncIterator[Snapshot]):
+    """Iterates over newer and newer snapshots; never ends by itself."""
+
+    def __init__(self, live: Live) -> None:
+        self._live = live
+        self._seen = -1
+
+    async def __anext__(self) -> Snapshot:
+        snapshot = await self._live.newer_than(self._seen)
+        self._seen = snapshot.number
+        return snapshot

@@ -1,0 +1,1 @@
+"""What leaves for other systems: MQTT and the time-series server, one coroutine each."""

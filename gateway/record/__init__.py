@@ -1,0 +1,1 @@
+"""The store on disk: readings, raw scans, the journal of findings, the outbox. SQLite."""

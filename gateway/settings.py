@@ -1,0 +1,65 @@
+"""Settings that are not about the building: paths, addresses, secrets.
+
+Every setting is an environment variable LOOPWITNESS_<NAME>, a line in a `.env` file, or, for a
+secret, a file named after it in LOOPWITNESS_SECRETS_DIR (as systemd credentials and container
+secrets are).
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field, SecretStr
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+
+class Settings(BaseSettings):
+    """All settings with their defaults."""
+
+    model_config = SettingsConfigDict(
+        env_prefix="LOOPWITNESS_", env_file=".env", extra="ignore", use_attribute_docstrings=True
+    )
+
+    state_dir: Path = Path("var")
+    """Folder of the history file."""
+    http_host: str = "127.0.0.1"
+    """Address the page listens on; 0.0.0.0 for every network card."""
+    http_port: int = Field(default=8600, ge=0, le=65535)
+    """Port the page listens on; 0 for any free one."""
+    log_format: Literal["auto", "text", "json"] = "auto"
+    """text for people, json for a service; auto: text on a terminal."""
+    log_level: Literal["debug", "info", "warning", "error"] = "info"
+    keep_days: float = Field(default=400.0, gt=0)
+    """Days that raw history is kept."""
+
+    mqtt_host: str = ""
+    """Broker; empty: no MQTT."""
+    mqtt_port: int = Field(default=1883, ge=1, le=65535)
+    mqtt_username: str = ""
+    mqtt_password: SecretStr = SecretStr("")
+    mqtt_tls: bool = False
+    mqtt_ca_file: Path | None = None
+    """CA that signed the broker's certificate; the system's own when left out."""
+    mqtt_client_cert_file: Path | None = None
+    mqtt_client_key_file: Path | None = None
+    mqtt_prefix: str = "loopwitness"
+    """First level of every topic."""
+    mqtt_interval_s: float = Field(default=5.0, ge=0.2, le=3600)
+    """Seconds between two retained states of a loop that did not change status."""
+    mqtt_protocol: Literal["5", "3.1.1"] = "5"
+
+    influx_url: str = ""
+    """Address of a server that speaks the InfluxDB v2 write protocol; empty: none."""
+    influx_org: str = "loopwitness"
+    influx_bucket: str = "loopwitness"
+    influx_token: SecretStr = SecretStr("")
+    influx_interval_s: float = Field(default=5.0, ge=0.2, le=3600)
+    """Seconds between two batches."""
+
+
+def load() -> Settings:
+    """Settings from the environment, `.env` and secret files; ValidationError if any is wrong."""
+    secrets = os.environ.get("LOOPWITNESS_SECRETS_DIR")
+    return Settings(_secrets_dir=secrets) if secrets else Settings()
