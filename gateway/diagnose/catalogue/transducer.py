@@ -1,0 +1,85 @@
+"""Faults of one transducer, seen in its reading."""
+
+from __future__ import annotations
+
+from gateway.diagnose.findings import Status
+
+from .entry import Entry
+
+_WIRE = ("open-circuit", "short-circuit", "device-failure-signal", "signal-undefined-band")
+
+TRANSDUCER = (
+    Entry(
+        fault="over-range",
+        kind="transducer",
+        group="transducer",
+        title="At or above the upper range value",
+        signature="More than 101 % of span, or at the upper end of the input.",
+        separates="A failure signal lies higher still, where the input can show it.",
+        needs="Nothing but the reading.",
+        hidden_when="Never, but what lies beyond the end of the input cannot be told.",
+        status=Status.OUT_OF_SPECIFICATION,
+        reliability="over-range",
+        next_check=(
+            "Is the pressure really that high? Compare with the other transducers and with a "
+            "hand-held gauge at the same tapping; then check range and ports."
+        ),
+        expected="A gauge at the ports shows at least the upper range value.",
+        consequence=(
+            "The true pressure may be higher than shown. With an average or a maximum the loop "
+            "holds less pressure than it says."
+        ),
+        rivals=("short-circuit", "ports-swapped", "range-mismatch"),
+        raise_s=10.0,
+        clear_s=5.0,
+        blocked_by=_WIRE,
+    ),
+    Entry(
+        fault="under-range",
+        kind="transducer",
+        group="transducer",
+        title="Below the lower range value",
+        signature="Less than -1 % of span, or at the lower end of an input for both signs.",
+        separates="A failure signal lies lower still, where the signal has a live zero.",
+        needs="Nothing but the reading.",
+        hidden_when="A unipolar true-zero signal rests at 0 % whatever lies below.",
+        status=Status.OUT_OF_SPECIFICATION,
+        reliability="under-range",
+        next_check=(
+            "Compare with the other transducers and with a hand-held gauge at the same tapping; "
+            "look for swapped ports, and for the zero with both ports bridged."
+        ),
+        expected="A gauge at the ports shows at most the lower range value.",
+        consequence=(
+            "The true pressure may be lower than shown. With an average or a minimum the fan "
+            "drives up."
+        ),
+        rivals=("ports-swapped", "zero-drift", "live-zero-mismatch"),
+        raise_s=10.0,
+        clear_s=5.0,
+        blocked_by=_WIRE,
+    ),
+    Entry(
+        fault="frozen",
+        kind="transducer",
+        group="transducer",
+        title="The reading stands still while the pressure moves",
+        signature="The same counts, digit for digit, while another transducer of the loop moves.",
+        separates="stale-data is a whole controller standing still.",
+        needs="A second transducer in the loop that shows movement in counts.",
+        hidden_when="The signal rests at an end of the input, or the loop has one transducer.",
+        status=Status.FAILURE,
+        reliability="unreliable-other",
+        next_check=(
+            "Vent one port for a moment, or squeeze a bulb on it, and watch the counts: no "
+            "change means a dead transducer or a blocked tube; then measure the current in "
+            "series while doing it."
+        ),
+        expected="A working transducer moves at once; the meter follows.",
+        consequence="The loop goes on holding this old value in its combination.",
+        rivals=("tube-restricted", "stale-data"),
+        raise_s=0.0,
+        clear_s=0.0,
+        blocked_by=("stale-data", *_WIRE, "over-range", "under-range"),
+    ),
+)

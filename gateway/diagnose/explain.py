@@ -1,0 +1,143 @@
+"""From a raised fault to a finding that a person can act on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from gateway.measure.columns import Columns
+from gateway.plant.site import Site
+from gateway.plant.units import from_pa
+
+from .catalogue.entry import Entry
+from .detector import Condition
+from .findings import Finding
+
+
+def finding(
+    site: Site,
+    columns: Columns,
+    entry: Entry,
+    condition: Condition,
+    *,
+    row: int,
+    column: int,
+    time: float,
+) -> Finding:
+    """The finding raised at one row of one subject."""
+    subject = _ids(columns, entry)[column]
+    transducer = _transducer(columns, entry, condition, row, column)
+    evidence = _evidence(site, entry, condition, row, column, subject, transducer)
+    said = _Words(evidence)
+    confidence = np.broadcast_to(np.asarray(condition.confidence), condition.holds.shape)
+    return Finding(
+        fault=entry.fault,
+        kind=entry.kind,
+        subject=subject,
+        phase="raised",
+        time=time,
+        since=time,
+        status=entry.status,
+        confidence=float(confidence[row, column]),
+        title=entry.title,
+        evidence=evidence,
+        rivals=entry.rivals,
+        next_check=f"{entry.next_check} Expect: {entry.expected}".format_map(said),
+        consequence=entry.consequence.format_map(said),
+        transducer=transducer,
+        loops=_loops(site, entry, subject),
+    )
+
+
+def cleared(finding: Finding, time: float) -> Finding:
+    """The same finding, ended at `time`."""
+    return Finding(**{**vars(finding), "phase": "cleared", "time": time})
+
+
+class _Words(dict[str, str]):
+    """Evidence as text for a sentence; "its value" for anything not at hand."""
+
+    def __init__(self, evidence: Mapping[str, float | str]) -> None:
+        super().__init__()
+        for name, value in evidence.items():
+            stem, _, unit = name.rpartition("_")
+            text = value if isinstance(value, str) else f"{value:.4g}"
+            self[name] = text
+            if stem and not isinstance(value, str):
+                self[f"{stem}_Pa"] = self[f"{stem}_signal"] = f"{text} {unit}"
+
+    def __missing__(self, name: str) -> str:
+        return "not known"
+
+
+def _ids(columns: Columns, entry: Entry) -> tuple[str, ...]:
+    match entry.kind:
+        case "controller":
+            return columns.controllers.ids
+        case "transducer":
+            return columns.transducers.ids
+        case "loop":
+            return columns.loops.ids
+
+
+def _transducer(
+    columns: Columns, entry: Entry, condition: Condition, row: int, column: int
+) -> str | None:
+    if entry.kind == "transducer":
+        return columns.transducers.ids[column]
+    if condition.suspect is not None and condition.suspect[row, column] >= 0:
+        return columns.transducers.ids[int(condition.suspect[row, column])]
+    return None
+
+
+def _loops(site: Site, entry: Entry, subject: str) -> tuple[str, ...]:
+    if entry.kind == "loop":
+        return (subject,)
+    if entry.kind == "transducer":
+        return site.loops_of(subject)
+    return tuple(key for key, loop in site.loops.items() if subject in _sources(site, key))
+
+
+def _sources(site: Site, loop_id: str) -> set[str]:
+    loop = site.loops[loop_id]
+    refs = [site.transducers[k].counts for k in loop.transducers]
+    refs += [r for r in (loop.feedback, loop.setpoint, loop.output, loop.running) if r]
+    return {ref.partition(".")[0] for ref in refs}
+
+
+def _evidence(
+    site: Site,
+    entry: Entry,
+    condition: Condition,
+    row: int,
+    column: int,
+    subject: str,
+    transducer: str | None,
+) -> dict[str, float | str]:
+    """Numbers in the subject's own units, under names that end in the unit."""
+    pressure = "Pa"
+    signal = ""
+    if entry.kind == "loop":
+        pressure = site.loop_unit(subject)
+    if transducer is not None:
+        noun = site.transducers[transducer]
+        signal = noun.sends().unit
+        pressure = noun.unit if entry.kind == "transducer" else pressure
+    out: dict[str, float | str] = {}
+    for name, values in condition.evidence.items():
+        value = float(values[row, column])
+        if name in condition.words:
+            words = condition.words[name]
+            out[name] = words[int(value)] if 0 <= value < len(words) else "not known"
+        elif name.endswith("_Pa"):
+            out[f"{name.removesuffix('_Pa')}_{pressure}"] = _round(from_pa(value, pressure))
+        elif name.endswith("_signal"):
+            out[f"{name.removesuffix('_signal')}_{signal}"] = _round(value)
+        else:
+            out[name] = _round(value)
+    return out
+
+
+def _round(value: float) -> float:
+    return float(f"{value:.6g}")

@@ -1,0 +1,104 @@
+"""The controller's reported feedback against every combination we can compute."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gateway.measure.blocks import Bools, Floats, Readings
+from gateway.measure.columns import ABSENT, Columns, Ints
+from gateway.measure.combine import combine
+from gateway.measure.hold import column_time, forward_fill
+from gateway.measure.quality import Quality
+
+from .detector import Condition
+
+CANDIDATES = ("average", "minimum", "maximum", "median", "sum", "difference")
+FITS_AFTER_S = 10.0
+TOLERANCE_OF_SPAN = 0.01
+"""Rounding, and a pressure that moves between two reads of one poll (common practice)."""
+
+
+class Feedback:
+    """combination-mismatch, and which combination the feedback follows instead."""
+
+    def __init__(self, columns: Columns) -> None:
+        self._columns = columns
+        loops = columns.loops
+        n = len(loops.ids)
+        widest = max((len(members) for members in loops.members), default=1)
+        self._names = (*CANDIDATES, *(f"input {k + 1} alone" for k in range(widest)), "none")
+        span = [columns.transducers.span[members].max() for members in loops.members]
+        step = np.where(loops.feedback == ABSENT, 0.0, self._feedback_step())
+        self._tolerance: Floats = TOLERANCE_OF_SPAN * np.array(span, dtype=np.float64) + step
+        self._apart: Floats = np.full((len(self._names) - 1, n), np.nan)
+
+    def _feedback_step(self) -> Floats:
+        points, which = self._columns.points, self._columns.loops.feedback
+        if not len(points.refs):
+            return np.zeros(len(which))
+        return np.nan_to_num(points.step[which] * points.pa[which])
+
+    def examine(self, readings: Readings) -> tuple[Condition, ...]:
+        """(R, L) condition; evidence: reported, computed, difference, and what fits."""
+        away = np.abs(readings.feedback - readings.combined)
+        known = self._known(readings)
+        fits, words = self._fitting(readings, known), self._names
+        return (
+            Condition(
+                "combination-mismatch", away > self._tolerance, known,
+                {
+                    "reported_Pa": readings.feedback,
+                    "computed_Pa": readings.combined,
+                    "difference_Pa": away,
+                    "fits": fits,
+                },
+                words={"fits": words},
+                confidence=np.where(fits < len(words) - 1, 0.9, 0.6),
+            ),
+        )  # fmt: skip
+
+    def _known(self, readings: Readings) -> Bools:
+        loops = self._columns.loops
+        known = np.isfinite(readings.feedback) & (readings.combined_quality < Quality.BAD)
+        feedback_fresh = np.zeros(known.shape, dtype=np.bool_)
+        named = loops.feedback != ABSENT
+        feedback_fresh[:, named] = readings.point_fresh[:, loops.feedback[named]]
+        out: Bools = known & feedback_fresh & np.isfinite(readings.combined)
+        return out
+
+    def _fitting(self, readings: Readings, known: Bools) -> Floats:
+        """(R, L) index into the names: the candidate that has fitted longest, or "none"."""
+        rows, n = known.shape
+        when = column_time(readings.time, n)
+        fitted_for = np.full((len(self._names) - 1, rows, n), -np.inf)
+        for c, name in enumerate(self._names[:-1]):
+            value = self._candidate(c, name, readings.pressure)
+            apart = known & ~(np.abs(readings.feedback - value) <= self._tolerance)
+            last_apart = forward_fill(when, apart, self._apart[c])
+            self._apart[c] = np.where(np.isnan(last_apart[-1]), when[0], last_apart[-1])
+            # A candidate that never was apart has fitted since the first row we saw.
+            since = np.where(np.isnan(last_apart), when[0], last_apart)
+            fitted_for[c] = np.where(np.isfinite(value), when - since, -np.inf)
+        best = fitted_for.argmax(axis=0)
+        return np.where(fitted_for.max(axis=0) >= FITS_AFTER_S, best, len(self._names) - 1).astype(
+            np.float64
+        )
+
+    def _candidate(self, c: int, name: str, pressure: Floats) -> Floats:
+        """(R, L) pressure that candidate c would report; NaN where it makes no sense."""
+        out = np.full((len(pressure), len(self._columns.loops.ids)), np.nan)
+        for k, members in enumerate(self._columns.loops.members):
+            value = _one(c - len(CANDIDATES), name, members, pressure)
+            if value is not None:
+                out[:, k] = value
+        return out
+
+
+def _one(single: int, name: str, members: Ints, pressure: Floats) -> Floats | None:
+    if single >= 0:
+        return pressure[:, members[single]] if single < len(members) and len(members) > 1 else None
+    if len(members) == 1 or (name == "difference" and len(members) != 2):
+        return None
+    if name == "median" and len(members) == 2:
+        return None  # the same as the average
+    return combine(name, pressure[:, members])

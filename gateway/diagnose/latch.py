@@ -1,0 +1,54 @@
+"""From a condition to a raised fault: on-delay and off-delay, without counting silence.
+
+All arrays have one entry a subject; rows may come one at a time or a day at a time.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gateway.measure.blocks import Bools, Floats
+from gateway.measure.hold import column_time, forward_fill, shifted
+
+
+class Latch:
+    """Active after the condition held for `raise_s`, inactive after it did not for `clear_s`.
+
+    raise_s, clear_s, gap_s: (n,) seconds. A hole between known rows longer than `gap_s` starts
+    the count again, since nobody saw what happened meanwhile.
+    """
+
+    def __init__(self, raise_s: Floats, clear_s: Floats, gap_s: Floats) -> None:
+        n = len(raise_s)
+        self._raise_s, self._clear_s, self._gap_s = raise_s, clear_s, gap_s
+        self._held: Bools = np.zeros(n, dtype=np.bool_)
+        self._seen: Floats = np.full(n, -np.inf)
+        self._run_start: Floats = np.full(n, -np.inf)
+        self._active: Bools = np.zeros(n, dtype=np.bool_)
+
+    def seed(self, column: int) -> None:
+        """Start with the fault raised, as it was before a restart."""
+        self._active[column] = True
+
+    def follow(self, time: Floats, holds: Bools, known: Bools, blocked: Bools) -> Bools:
+        """(rows, n): where the fault stands raised.
+
+        blocked: (rows, n) where a cause explains the condition: the fault is dropped there, and
+        must prove itself anew afterwards.
+        """
+        when = column_time(time, len(self._active))
+        tells = known & ~blocked
+        touched = tells | blocked
+        state = holds & tells
+        held = forward_fill(state, touched, self._held)
+        seen = forward_fill(np.where(blocked, -np.inf, when), touched, self._seen)
+        before, seen_before = shifted(held, self._held), shifted(seen, self._seen)
+        new_run = tells & ((state != before) | (when - seen_before > self._gap_s))
+        start = forward_fill(when, new_run, self._run_start)
+        lasted = when - start
+        on = tells & state & (lasted >= self._raise_s)
+        off = blocked | (tells & ~state & (lasted >= self._clear_s))
+        active = forward_fill(on, on | off, self._active)
+        self._held, self._seen = held[-1], seen[-1]
+        self._run_start, self._active = start[-1], active[-1]
+        return active
