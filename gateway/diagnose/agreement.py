@@ -7,7 +7,7 @@ from itertools import combinations
 import numpy as np
 
 from gateway.measure.blocks import Floats, Readings
-from gateway.measure.columns import Columns, Ints
+from gateway.measure.columns import Columns, Ints, by_size
 from gateway.measure.quality import Quality
 from gateway.measure.uncertainty import COVERAGE, standard_uncertainty
 
@@ -22,14 +22,7 @@ class Agreement:
 
     def __init__(self, columns: Columns) -> None:
         self._columns = columns
-        sizes: dict[int, list[int]] = {}
-        for k, members in enumerate(columns.loops.members):
-            if len(members) > 1 and columns.loops.combine[k] not in ("difference", "sum"):
-                sizes.setdefault(len(members), []).append(k)
-        self._groups: list[tuple[Ints, Ints]] = [
-            (np.array(loops), np.stack([columns.loops.members[k] for k in loops]))
-            for loops in sizes.values()
-        ]
+        self._groups = by_size(columns.loops, without=("difference", "sum"))
 
     def examine(self, readings: Readings) -> tuple[Condition, ...]:
         """(R, L) condition; evidence: the worst pair, its difference and its limit."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
-from gateway.measure.columns import ABSENT, Columns, Ints
+from gateway.measure.columns import ABSENT, Columns, by_size
 from gateway.measure.combine import combine
 from gateway.measure.hold import column_time, forward_fill
 from gateway.measure.quality import Quality
@@ -26,6 +26,7 @@ class Feedback:
         loops = columns.loops
         n = len(loops.ids)
         widest = max((len(members) for members in loops.members), default=1)
+        self._groups = by_size(loops)
         self._names = (*CANDIDATES, *(f"input {k + 1} alone" for k in range(widest)), "none")
         span = [columns.transducers.span[members].max() for members in loops.members]
         step = np.where(loops.feedback == ABSENT, 0.0, self._feedback_step())
@@ -87,18 +88,16 @@ class Feedback:
     def _candidate(self, c: int, name: str, pressure: Floats) -> Floats:
         """(R, L) pressure that candidate c would report; NaN where it makes no sense."""
         out = np.full((len(pressure), len(self._columns.loops.ids)), np.nan)
-        for k, members in enumerate(self._columns.loops.members):
-            value = _one(c - len(CANDIDATES), name, members, pressure)
-            if value is not None:
-                out[:, k] = value
+        single = c - len(CANDIDATES)
+        for loops, members in self._groups:
+            m = members.shape[1]
+            if single >= 0 and single < m:
+                out[:, loops] = pressure[:, members[:, single]]
+            elif single < 0 and _makes_sense(name, m):
+                out[:, loops] = combine(name, pressure[:, members])
         return out
 
 
-def _one(single: int, name: str, members: Ints, pressure: Floats) -> Floats | None:
-    if single >= 0:
-        return pressure[:, members[single]] if single < len(members) and len(members) > 1 else None
-    if len(members) == 1 or (name == "difference" and len(members) != 2):
-        return None
-    if name == "median" and len(members) == 2:
-        return None  # the same as the average
-    return combine(name, pressure[:, members])
+def _makes_sense(name: str, m: int) -> bool:
+    # The median of two is their average; a difference is of two.
+    return m > 1 and not (name == "median" and m == 2) and not (name == "difference" and m != 2)

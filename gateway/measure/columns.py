@@ -234,3 +234,15 @@ def _loops(site: Site, where: dict[str, int]) -> LoopColumns:
         output_low=_floats([n.output_range[0] if n.output_range else np.nan for n in nouns]),
         output_high=_floats([n.output_range[1] if n.output_range else np.nan for n in nouns]),
     )
+
+
+def by_size(loops: LoopColumns, without: tuple[str, ...] = ()) -> tuple[tuple[Ints, Ints], ...]:
+    """Loops with equally many members, so that they can be worked on together.
+
+    Each group: (n,) loop columns and (n, m) transducer columns. without: combinations left out.
+    """
+    sizes: dict[int, list[int]] = {}
+    for k, members in enumerate(loops.members):
+        if loops.combine[k] not in without:
+            sizes.setdefault(len(members), []).append(k)
+    return tuple((_ints(ks), np.stack([loops.members[k] for k in ks])) for ks in sizes.values())

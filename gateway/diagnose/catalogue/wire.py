@@ -74,7 +74,7 @@ WIRE = (
             "but not at electrical zero or at the supply."
         ),
         separates="An open circuit reads zero; a short reads the end of the input.",
-        needs="A live zero for the low side; an input that shows more than 105 % for the high side.",
+        needs="A live zero for the low side; an input beyond 105 % for the high side.",
         hidden_when="The input clamps at 0 and 100 %, or the signal has no failure band.",
         status=Status.FAILURE,
         reliability="no-sensor",
