@@ -1,0 +1,131 @@
+"""The journal: what happened, in order, never changed.
+
+Findings raised and cleared today; the columns `actor` and `reason` and the free `kind` leave room
+for what people and protocols do (acknowledge, shelve, reset).
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from gateway.diagnose.findings import Finding, Status
+
+FIELDS = (
+    "seq", "time_ms", "kind", "subject", "fault", "phase", "ref", "actor", "reason", "body",
+)  # fmt: skip
+FINDING = "finding"
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One line of the journal. `ref` ties entries on the same thing together (a finding's id)."""
+
+    seq: int
+    time_ms: int
+    kind: str
+    subject: str
+    fault: str = ""
+    phase: str = ""
+    ref: str = ""
+    actor: str = ""
+    reason: str = ""
+    body: Mapping[str, Any] = field(default_factory=dict)
+
+
+def to_entry(row: tuple[Any, ...]) -> Entry:
+    """An entry from a row of FIELDS."""
+    values = dict(zip(FIELDS, row, strict=True))
+    return Entry(**{**values, "body": json.loads(values["body"])})
+
+
+def append(connection: sqlite3.Connection, entry: Entry) -> int:
+    """Add an entry and return its sequence number; the entry's own `seq` is not looked at."""
+    names = FIELDS[1:]
+    values = [getattr(entry, name) for name in names[:-1]]
+    cursor = connection.execute(
+        f"INSERT INTO journal ({', '.join(names)}) "  # noqa: S608 - own column names
+        f"VALUES ({', '.join('?' * len(names))})",
+        (*values, json.dumps(entry.body, separators=(",", ":"), default=float)),
+    )
+    return int(cursor.lastrowid or 0)
+
+
+def append_findings(
+    connection: sqlite3.Connection, findings: Iterable[Finding], *, events: bool
+) -> None:
+    """Add findings as they come; with `events`, each goes into the outbox too."""
+    for finding in findings:
+        seq = append(connection, _entry_of(finding))
+        if events:
+            connection.execute("INSERT INTO outbox (seq) VALUES (?)", (seq,))
+
+
+def _entry_of(finding: Finding) -> Entry:
+    return Entry(
+        seq=0,
+        time_ms=round(finding.time * 1000),
+        kind=FINDING,
+        subject=finding.subject,
+        fault=finding.fault,
+        phase=finding.phase,
+        ref=finding.id,
+        body={**vars(finding), "evidence": dict(finding.evidence)},
+    )
+
+
+def to_finding(entry: Entry) -> Finding:
+    """The finding an entry of kind "finding" was made of."""
+    body = dict(entry.body)
+    body["status"] = Status(body["status"])
+    for name in ("rivals", "loops"):
+        body[name] = tuple(body[name])
+    return Finding(**body)
+
+
+def open_findings(connection: sqlite3.Connection) -> tuple[Finding, ...]:
+    """Findings raised and not cleared, oldest first: what was open when the process ended."""
+    rows = connection.execute(
+        f"SELECT {', '.join(FIELDS)} FROM journal AS raised "  # noqa: S608 - own column names
+        "WHERE kind = ? AND phase = 'raised' AND NOT EXISTS ("
+        " SELECT 1 FROM journal AS later WHERE later.ref = raised.ref AND later.seq > raised.seq)"
+        " ORDER BY seq",
+        (FINDING,),
+    ).fetchall()
+    return tuple(to_finding(to_entry(row)) for row in rows)
+
+
+@dataclass(frozen=True)
+class Search:
+    """What to look for; None and "" are "any". Times in seconds, end not included."""
+
+    start: float | None = None
+    end: float | None = None
+    kind: str = ""
+    subject: str = ""
+    fault: str = ""
+    before: int | None = None
+    """Only entries with a lower sequence number: the last one of the page before."""
+
+
+def search(connection: sqlite3.Connection, wanted: Search, limit: int = 100) -> list[Entry]:
+    """Matching entries, newest first, at most `limit`; page on with `before`."""
+    tests: list[tuple[str, Any]] = []
+    if wanted.start is not None:
+        tests.append(("time_ms >= ?", round(wanted.start * 1000)))
+    if wanted.end is not None:
+        tests.append(("time_ms < ?", round(wanted.end * 1000)))
+    if wanted.before is not None:
+        tests.append(("seq < ?", wanted.before))
+    words = (("kind", wanted.kind), ("subject", wanted.subject), ("fault", wanted.fault))
+    tests += [(f"{name} = ?", word) for name, word in words if word]
+    where = " AND ".join(test for test, _ in tests) or "1"
+    rows = connection.execute(
+        f"SELECT {', '.join(FIELDS)} FROM journal "  # noqa: S608 - own column names
+        f"WHERE {where} ORDER BY seq DESC LIMIT ?",
+        (*(value for _, value in tests), limit),
+    ).fetchall()
+    return [to_entry(row) for row in rows]

@@ -1,0 +1,127 @@
+"""Opening the history file: the lock, a file that is damaged, the schema."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import structlog
+
+from gateway.errors import StoreError
+
+from . import schema
+
+FILE = "history.sqlite3"
+DAMAGED = "history.damaged"
+"""Left by a writer that met a damaged page, so that the next start sets the file aside."""
+BUSY_S = 2.0
+"""Longest wait for another program's lock on the file."""
+
+log = structlog.get_logger(__name__)
+
+
+def is_damage(error: sqlite3.Error) -> bool:
+    """True when SQLite says that the file itself is broken."""
+    code = getattr(error, "sqlite_errorcode", 0) or 0
+    return code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+@contextmanager
+def locked_folder(folder: Path) -> Iterator[None]:
+    """Hold the folder for this process; StoreError when it is not to be had."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = os.open(folder / "history.lock", os.O_CREAT | os.O_RDWR, 0o644)
+    except (FileExistsError, NotADirectoryError):
+        raise StoreError(f"{folder}: not a folder; allowed: a folder for the history") from None
+    except OSError as error:
+        raise StoreError(
+            f"{folder}: {error.strerror}; allowed: a folder that this user may write to"
+        ) from None
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        os.close(lock)
+        raise StoreError(
+            f"{folder}: another process writes here; allowed: a folder for each process"
+        ) from None
+    try:
+        yield
+    finally:
+        os.close(lock)
+
+
+def connect(folder: Path) -> sqlite3.Connection:
+    """The writer's connection, at this version of the schema.
+
+    A damaged file is kept under a new name and a fresh one started. StoreError when the file
+    cannot be opened, is of a newer version or another program's.
+    """
+    file = folder / FILE
+    if (folder / DAMAGED).exists():
+        _set_aside(file, "a damaged page was met while writing")
+        (folder / DAMAGED).unlink()
+    try:
+        return _connect(file)
+    except sqlite3.Error as error:
+        if not is_damage(error):
+            raise StoreError(f"{file}: {error}") from error
+        _set_aside(file, str(error))
+    try:
+        return _connect(file)
+    except sqlite3.Error as error:
+        raise StoreError(f"{file}: {error}") from error
+
+
+def _connect(file: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(
+        file, timeout=BUSY_S, isolation_level=None, check_same_thread=False
+    )
+    try:
+        connection.execute("PRAGMA journal_mode = WAL")
+        # Zeroing what is deleted would double the writing of every pruning step.
+        connection.execute("PRAGMA secure_delete = OFF")
+        schema.upgrade(connection, str(file))
+        for table in ("scans", "readings", "journal"):
+            connection.execute(
+                f"SELECT * FROM {table} ORDER BY 1 DESC LIMIT 1"  # noqa: S608 - own table names
+            ).fetchall()
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _set_aside(file: Path, why: str) -> None:
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
+    aside = file.with_name(f"{file.stem}-damaged-{stamp}{file.suffix}")
+    for end in ("", "-wal", "-shm"):
+        part = file.with_name(file.name + end)
+        if part.exists():
+            part.rename(aside.with_name(aside.name + end))
+    log.error("history file damaged: kept aside, fresh one started", reason=why, kept=str(aside))
+
+
+@contextmanager
+def reader(file: Path) -> Iterator[sqlite3.Connection]:
+    """A read-only connection of one's own; StoreError when the file is not there.
+
+    Keep it for one question: a long read keeps the write-ahead file from being reset.
+    """
+    try:
+        connection = sqlite3.connect(
+            f"{file.resolve().as_uri()}?mode=ro",
+            uri=True,
+            timeout=BUSY_S,
+            isolation_level=None,
+            check_same_thread=False,
+        )
+    except sqlite3.Error as error:
+        raise StoreError(f"{file}: {error}") from error
+    with closing(connection):
+        yield connection
