@@ -130,9 +130,7 @@ def _float_words(point: Point, value: float, target: float) -> list[int]:
     try:
         words = _words(point, target)
     except OverflowError:
-        words = []
-    if not words or not isfinite(_raw(point, words)):
-        raise ValueError(f"{value:g} in a {point.type}: too large for it")
+        raise ValueError(f"{value:g} in a {point.type}: too large for it") from None
     if _means_nothing(point, _raw(point, words)):
         raise ValueError(f'{value:g}: raw {target:g} is one of invalid and would mean "no value"')
     return words
