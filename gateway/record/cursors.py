@@ -23,6 +23,13 @@ def put(connection: sqlite3.Connection, name: str, time_ms: int) -> None:
     )
 
 
+def advance(connection: sqlite3.Connection, name: str, before: int, time_ms: int) -> None:
+    """Set a cursor that still stands at `before`; one that was taken back meanwhile stays."""
+    connection.execute(
+        "UPDATE cursors SET time_ms = ? WHERE name = ? AND time_ms = ?", (time_ms, name, before)
+    )
+
+
 def rewind(connection: sqlite3.Connection, time_ms: int) -> None:
     """Take every cursor beyond `time_ms` back to it, after the clock stepped back."""
     connection.execute("UPDATE cursors SET time_ms = ? WHERE time_ms > ?", (time_ms, time_ms))

@@ -1,0 +1,119 @@
+"""One connection to the MQTT broker: who we are, the last will, and giving up on silence."""
+
+from __future__ import annotations
+
+import asyncio
+import ssl
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+
+import aiomqtt
+
+from gateway.settings import Settings
+
+from . import payloads
+from .topics import Topics
+
+TIMEOUT_S = 10.0
+"""Longest wait for any answer of the broker."""
+FAREWELL_S = 2.0
+"""Longest wait for it at the end."""
+KEEPALIVE_S = 15
+IN_FLIGHT = 100
+
+PROTOCOLS = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
+
+
+@asynccontextmanager
+async def connection(settings: Settings, topics: Topics) -> AsyncIterator[aiomqtt.Client]:
+    """A connected client; MqttError or OSError when there is none to be had.
+
+    A client is used for one connection only: what was queued in it is lost with it.
+    """
+    client = await _client(settings, topics)
+    entering = asyncio.create_task(client.__aenter__(), name="mqtt: connect")
+    try:
+        # The library connects in a thread: let it finish, or its socket would stay open.
+        await asyncio.shield(entering)
+    except BaseException:
+        await _abandon(client, entering)
+        raise
+    try:
+        yield client
+    finally:
+        client.timeout = FAREWELL_S
+        try:
+            await client.__aexit__(None, None, None)
+        except aiomqtt.MqttError:
+            _drop(client)
+
+
+async def _client(settings: Settings, topics: Topics) -> aiomqtt.Client:
+    context = await asyncio.to_thread(tls_context, settings) if settings.mqtt_tls else None
+    password = settings.mqtt_password.get_secret_value()
+    client = aiomqtt.Client(
+        settings.mqtt_host,
+        settings.mqtt_port,
+        username=settings.mqtt_username or None,
+        password=password or None,
+        # Always the same name: the broker then ends a dead older connection of ours at once,
+        # and its last will cannot come after our birth.
+        identifier=f"{topics.prefix}-{topics.site}",
+        protocol=PROTOCOLS[settings.mqtt_protocol],
+        will=aiomqtt.Will(
+            topics.status, payloads.status("offline", "connection lost"), qos=1, retain=True
+        ),
+        timeout=TIMEOUT_S,
+        keepalive=KEEPALIVE_S,
+        max_inflight_messages=IN_FLIGHT,
+        max_concurrent_outgoing_calls=IN_FLIGHT,
+        tls_context=context,
+    )
+    client.pending_calls_threshold = IN_FLIGHT
+    return client
+
+
+def tls_context(settings: Settings) -> ssl.SSLContext:
+    """TLS as the settings want it; OSError that names the setting when a file is of no use."""
+    try:
+        context = ssl.create_default_context(cafile=settings.mqtt_ca_file)
+    except OSError as error:
+        raise OSError(f"mqtt_ca_file {settings.mqtt_ca_file}: {error}") from error
+    if settings.mqtt_client_cert_file is not None:
+        try:
+            context.load_cert_chain(
+                settings.mqtt_client_cert_file,
+                settings.mqtt_client_key_file,
+                password=_no_passphrase,
+            )
+        except OSError as error:
+            raise OSError(
+                f"mqtt_client_cert_file {settings.mqtt_client_cert_file}, "
+                f"mqtt_client_key_file {settings.mqtt_client_key_file}: {error}"
+            ) from error
+    return context
+
+
+def _no_passphrase() -> str:
+    # Without this the library would ask for one on the terminal.
+    raise OSError("the key has a passphrase; allowed: a key without one")
+
+
+async def _abandon(client: aiomqtt.Client, entering: asyncio.Task[aiomqtt.Client]) -> None:
+    """Leave nothing behind of a connection that did not come about, or is not wanted any more."""
+    if not entering.done():
+        await asyncio.wait({entering}, timeout=FAREWELL_S)
+        entering.cancel()
+        with suppress(asyncio.CancelledError, aiomqtt.MqttError):
+            await entering
+    elif not entering.cancelled():
+        entering.exception()
+    _drop(client)
+
+
+def _drop(client: aiomqtt.Client) -> None:
+    """Close the socket of a broker that does not answer.
+
+    The library has no way to: leaving it waits for an answer, then leaves socket and task behind.
+    """
+    client._client._sock_close()  # noqa: SLF001 - see above

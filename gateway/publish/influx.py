@@ -1,0 +1,144 @@
+"""The time-series side: stored rows, in order, to a server that speaks the InfluxDB v2 write."""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+import time
+from collections.abc import Awaitable, Callable, Sequence
+from pathlib import Path
+
+import structlog
+
+from gateway.errors import StoreError
+from gateway.live import Live
+from gateway.measure.columns import Columns, columns
+from gateway.record import cursors, history, poison
+from gateway.record.history import Rows
+from gateway.record.store import Store
+from gateway.settings import Settings
+
+from .backoff import delays
+from .lines import lines
+from .progress import Progress
+from .server import Refused, Server, Unreachable, server
+from .sink import Sink
+
+NAME = "influx"
+BATCH_LINES = 5_000
+FIRST_MS = 86_400_000
+"""A server that is new to this store gets the last day, not years."""
+POISON_A_BATCH = 20
+"""More refused lines than this in one batch: the server is at fault, not the lines."""
+
+Write = Callable[[Sequence[str]], Awaitable[None]]
+
+log = structlog.get_logger(__name__)
+
+
+async def forward_influx(live: Live, store: Store, settings: Settings) -> None:
+    """Forward stored rows for ever; returns only by being cancelled.
+
+    Rows come from the store, not from memory, after a cursor that is kept there, so nothing is
+    missing after an outage of either side; the last rows before one are sent again. A server that
+    is gone is tried again after 1 to 60 s; how it is doing stands in `live.sinks["influx"]`.
+    Lines that it refuses are set aside in the table `poison`.
+    """
+    sink = Sink(NAME, live.sinks, (settings.influx_token.get_secret_value(),))
+    where = columns(live.site)
+    waits = delays()
+    while True:
+        before = sink.state.sent
+        try:
+            async with server(settings) as there:
+                await _session(there, store, sink, where, live.site.site.id, settings)
+        except (Unreachable, StoreError) as error:
+            sink.down(str(error))
+        if sink.state.sent > before:
+            waits = delays()
+        await asyncio.sleep(next(waits))
+
+
+async def _session(
+    there: Server, store: Store, sink: Sink, where: Columns, site_id: str, settings: Settings
+) -> None:
+    progress = Progress(await store.ask(_start))
+    aside = await store.ask(poison.count, NAME)
+    limit = max(1, BATCH_LINES // max(1, len(where.transducers.ids) + len(where.loops.ids)))
+    connections = 1
+    while True:
+        rows, waiting = await asyncio.to_thread(_read, store.file, progress, limit)
+        sink.waiting(waiting)
+        if rows is not None:
+            batch = lines(site_id, rows, where)
+            refused = await deliver(there.write, batch)
+            if refused:
+                aside = await store.ask(_set_aside, refused)
+            settled = progress.settled
+            progress.answered(int(rows.time_ms[-1]), time.monotonic())
+            if progress.settled > settled:
+                await store.ask(cursors.advance, NAME, settled, progress.settled)
+            sink.up(f"{aside} refused lines set aside" if aside else "")
+            sink.sent(len(batch) - len(refused))
+            if there.connections > connections:
+                connections = there.connections
+                progress.doubt()
+                continue
+        if rows is None or len(rows) < limit:
+            await asyncio.sleep(settings.influx_interval_s)
+
+
+def _start(connection: sqlite3.Connection) -> int:
+    """The cursor; at the very first, a day before the newest row."""
+    cursor = cursors.get(connection, NAME)
+    if cursor is None:
+        (newest,) = connection.execute("SELECT max(time_ms) FROM readings").fetchone()
+        cursor = max(0, (newest or 0) - FIRST_MS)
+        cursors.put(connection, NAME, cursor)
+    return cursor
+
+
+def _read(file: Path, progress: Progress, limit: int) -> tuple[Rows | None, int]:
+    """The next rows, and how many are waiting with them (counted up to a million)."""
+    try:
+        with history.reader(file) as connection:
+            cursor = cursors.get(connection, NAME)
+            if cursor is not None and cursor < progress.settled:
+                progress.go_back(cursor)  # the clock stepped back
+            (waiting,) = connection.execute(
+                "SELECT count(*) FROM (SELECT 1 FROM readings WHERE time_ms > ? LIMIT 1000000)",
+                (progress.position,),
+            ).fetchone()
+            return history.rows_after(connection, progress.position, limit), waiting
+    except sqlite3.OperationalError as error:
+        raise StoreError(f"{file}: {error}") from error
+
+
+async def deliver(write: Write, batch: Sequence[str]) -> list[tuple[str, str]]:
+    """Write lines in requests of at most BATCH_LINES; those refused, each with the reason.
+
+    Unreachable when the server is gone, or refuses so many that it cannot be the lines.
+    """
+    refused: list[tuple[str, str]] = []
+    pieces = [list(batch[k : k + BATCH_LINES]) for k in range(0, len(batch), BATCH_LINES)]
+    while pieces:
+        piece = pieces.pop(0)
+        try:
+            await write(piece)
+        except Refused as error:
+            if len(piece) > 1:
+                half = len(piece) // 2
+                pieces[:0] = [piece[:half], piece[half:]]
+                continue
+            refused.append((piece[0], str(error)))
+            if len(refused) > POISON_A_BATCH:
+                raise Unreachable(f"refuses whatever it is sent: {error}") from None
+    return refused
+
+
+def _set_aside(connection: sqlite3.Connection, refused: list[tuple[str, str]]) -> int:
+    """Keep refused lines; how many are kept by now."""
+    records = [(int(line.rpartition(" ")[2]), line, reason) for line, reason in refused]
+    poison.add(connection, NAME, records)
+    log.warning("lines refused and set aside", lines=len(refused), reason=refused[0][1])
+    return poison.count(connection, NAME)
