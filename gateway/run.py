@@ -127,7 +127,7 @@ async def watch(
         readings = measure.examine(block)
         findings = diagnosis.examine(readings)
         for finding in findings:
-            log.info(f"finding {finding.phase}", fault=finding.fault, subject=finding.subject)
+            log.info("finding", phase=finding.phase, fault=finding.fault, subject=finding.subject)
         live.show(
             Snapshot(number, last, readings, diagnosis.open, rows.links, dict(live.sinks))
         )
