@@ -12,11 +12,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
-from gateway.measure.columns import Columns, Ints
+from gateway.measure.columns import Columns, Ints, by_size
 from gateway.measure.hold import shifted
 from gateway.measure.quality import Quality
 
 WIDTH_S = 60.0
+
+
+@dataclass(frozen=True)
+class Moments:
+    """First and second moments of a transducer (x) and another quantity (y), all (M, T), Pa."""
+
+    count: Floats
+    x: Floats
+    y: Floats
+    """Means."""
+    xx: Floats
+    yy: Floats
+    xy: Floats
+    """Variances and covariance (population)."""
 
 
 @dataclass(frozen=True)
@@ -44,8 +58,10 @@ class Minutes:
     """(M, T) Pa."""
     changes: Floats
     """(M, T) readings that differ from the one before."""
-    shown: Floats
-    """(M, T) Pa, mean of the controller's own values."""
+    peer: Moments
+    """Against the median of the loop's other good transducers at the same rows."""
+    shown: Moments
+    """Against the controller's own value at the same rows."""
     feedback: Floats
     combined: Floats
     setpoint: Floats
@@ -58,7 +74,11 @@ class Minutes:
         return len(self.start)
 
 
-SUMS = ("mean", "square", "rough", "pairs", "changes", "shown", "shown_n", "bad", "count")
+PAIRED = ("n", "x", "y", "xx", "yy", "xy")
+SUMS = (
+    "count", "bad", "mean", "square", "rough", "pairs", "changes",
+    *(f"peer_{name}" for name in PAIRED), *(f"shown_{name}" for name in PAIRED),
+)  # fmt: skip
 LOOP_SUMS = ("feedback", "combined", "setpoint", "output", "running")
 
 
@@ -69,6 +89,7 @@ class Gather:
         slowest = float(columns.controllers.interval.max(initial=0.0))
         self.width = width_s or max(WIDTH_S, slowest)
         t, n_loops = len(columns.transducers.ids), len(columns.loops.ids)
+        self._groups = by_size(columns.loops)
         self._bucket: float = np.nan
         self._last: Floats = np.full(t, np.nan)
         self._t_sums = np.zeros((len(SUMS), t))
@@ -116,12 +137,13 @@ class Gather:
         self._last = _previous_after(r.pressure, good, last)
         paired = np.isfinite(step)
         step = np.where(paired, step, 0.0)
-        shown = good & np.isfinite(r.controller_value)
+        peer = peers(r.pressure, good, self._groups)
         t_rows = np.stack(
             [
-                value, value**2, step**2, paired, paired & (step != 0),
-                np.where(shown, r.controller_value, 0.0), shown,
-                r.fresh & (r.quality == Quality.BAD), good,
+                good, r.fresh & (r.quality == Quality.BAD), value, value**2, step**2, paired,
+                paired & (step != 0),
+                *_products(r.pressure, peer, good),
+                *_products(r.pressure, r.controller_value, good),
             ],
             axis=1,
         ).astype(np.float64)  # fmt: skip
@@ -131,6 +153,38 @@ class Gather:
         lows = np.where(good, r.pressure, np.inf)
         highs = np.where(good, r.pressure, -np.inf)
         return t_rows, l_rows, lows, highs
+
+
+def peers(pressure: Floats, good: Bools, groups: tuple[tuple[Ints, Ints], ...]) -> Floats:
+    """(R, T) median of the other good transducers of the loop, NaN where there is none.
+
+    A transducer in several loops is compared within the last of them.
+    """
+    out = np.full(pressure.shape, np.nan)
+    values = np.where(good, pressure, np.nan)
+    for _, members in groups:
+        m = members.shape[1]
+        for k in range(m if m > 1 else 0):
+            others = np.sort(values[:, np.delete(members, k, axis=1)], axis=-1)
+            there = np.isfinite(others).sum(axis=-1)
+            # NaN sorts last, so what is there stands in front; NaN comes out when nothing is.
+            low = np.take_along_axis(others, (np.maximum(there - 1, 0) // 2)[..., None], -1)
+            high = np.take_along_axis(others, (there // 2)[..., None], -1)
+            out[:, members[:, k]] = ((low + high) / 2)[..., 0]
+    return out
+
+
+def _products(x: Floats, y: Floats, good: Bools) -> list[Floats | Bools]:
+    """Contributions to the sums of PAIRED, each (R, T); nothing where either is missing."""
+    both = good & np.isfinite(y)
+    x, y = np.where(both, x, 0.0), np.where(both, y, 0.0)
+    return [both, x, y, x * x, y * y, x * y]
+
+
+def _moments(t: dict[str, Floats], prefix: str) -> Moments:
+    n, x, y, xx, yy, xy = (t[f"{prefix}_{name}"] for name in PAIRED)
+    x, y = x / n, y / n
+    return Moments(n, x, y, xx / n - x * x, yy / n - y * y, xy / n - x * y)
 
 
 def _previous(values: Floats, good: Bools, before: Floats) -> Floats:
@@ -163,7 +217,7 @@ def _minutes(
         mean = t["mean"] / t["count"]
         variance = t["square"] / t["count"] - mean**2
         rough = np.sqrt(t["rough"] / t["pairs"])
-        shown = t["shown"] / t["shown_n"]
+        peer, shown = _moments(t, "peer"), _moments(t, "shown")
         loops = l_sums[:, :n] / l_sums[:, n:]
     return Minutes(
         start=start,
@@ -176,6 +230,7 @@ def _minutes(
         low=np.where(np.isfinite(low), low, np.nan),
         high=np.where(np.isfinite(high), high, np.nan),
         changes=t["changes"],
+        peer=peer,
         shown=shown,
         **{name: loops[:, k] for k, name in enumerate(LOOP_SUMS)},
     )

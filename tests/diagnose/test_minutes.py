@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+from typing import Any
 
 import numpy as np
 from hypothesis import given
@@ -36,8 +37,25 @@ def gathered(whole: Block, edges: list[int]) -> tuple[Minutes, list[int]]:
         minutes = gather.examine(measure.examine(whole.rows(a, b)))
         parts.append(minutes)
         rows += [a + int(r) for r in minutes.row]
-    fields = [f.name for f in dataclasses.fields(Minutes)]
-    return Minutes(**{f: np.concatenate([getattr(p, f) for p in parts]) for f in fields}), rows
+    return joined(parts), rows
+
+
+def joined(parts: list[Any]) -> Any:
+    """Tables of the same kind, one after the other, field by field."""
+    if isinstance(parts[0], np.ndarray):
+        return np.concatenate(parts)
+    names = [f.name for f in dataclasses.fields(parts[0])]
+    return type(parts[0])(**{n: joined([getattr(p, n) for p in parts]) for n in names})
+
+
+def same(a: Any, b: Any) -> None:
+    """Equal to the last digit, field by field."""
+    for field in dataclasses.fields(a):
+        one, two = getattr(a, field.name), getattr(b, field.name)
+        if isinstance(one, np.ndarray):
+            np.testing.assert_array_equal(one, two, err_msg=field.name)
+        else:
+            same(one, two)
 
 
 @given(st.integers(0, 10_000), st.lists(st.integers(1, 299), max_size=10))
@@ -46,9 +64,7 @@ def test_minutes_do_not_depend_on_how_history_is_cut(seed: int, cuts: list[int])
     once, once_rows = gathered(whole, [0, len(whole)])
     parts, rows = gathered(whole, sorted({0, len(whole), *cuts}))
     assert rows == once_rows
-    for field in dataclasses.fields(Minutes):
-        if field.name != "row":
-            np.testing.assert_array_equal(getattr(parts, field.name), getattr(once, field.name))
+    same(dataclasses.replace(parts, row=once.row), once)
 
 
 def test_minutes_against_a_naive_reference() -> None:
@@ -66,4 +82,9 @@ def test_minutes_against_a_naive_reference() -> None:
             np.testing.assert_allclose(minutes.mean[k, 0], values.mean(), rtol=1e-12)
             np.testing.assert_allclose(minutes.sd[k, 0], values.std(), rtol=1e-6, atol=1e-6)
             assert minutes.high[k, 0] == values.max()
+            both = good & seen.fresh[:, 1]
+            x, y = seen.pressure[both, 0], seen.pressure[both, 1]
+            np.testing.assert_allclose(minutes.peer.y[k, 0], y.mean(), rtol=1e-12)
+            covariance = np.cov(x, y, bias=True)[0, 1]
+            np.testing.assert_allclose(minutes.peer.xy[k, 0], covariance, rtol=1e-6, atol=1e-6)
         assert whole.time[rows[k]] >= start + 60 > whole.time[rows[k] - 1]
