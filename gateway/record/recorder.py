@@ -118,13 +118,13 @@ async def _commit(
         with suppress(TimeoutError):
             await asyncio.wait_for(ended.wait(), interval_s)
         sinks[NAME] = await _write(store, backlog, sinks[NAME])
-    for _ in range(LAST_TRIES - 1):
+    for left in range(LAST_TRIES, 0, -1):
+        sinks[NAME] = await _write(store, backlog, sinks[NAME])
         if not backlog:
             return
-        await asyncio.sleep(interval_s)
-        sinks[NAME] = await _write(store, backlog, sinks[NAME])
-    if backlog:
-        log.error("rows not written at the end", rows=len(backlog.rows), reason=sinks[NAME].reason)
+        if left > 1:
+            await asyncio.sleep(interval_s)
+    log.error("rows not written at the end", rows=len(backlog.rows), reason=sinks[NAME].reason)
 
 
 async def _write(store: Store, backlog: Backlog, state: SinkState) -> SinkState:

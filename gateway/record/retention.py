@@ -23,12 +23,13 @@ DAY_MS = 86_400_000
 log = structlog.get_logger(__name__)
 
 
-async def prune(store: Store, keep_days: float, now: float) -> int:
+async def prune(store: Store, keep_days: float, now: float | None = None) -> int:
     """Remove rows older than `keep_days` before `now` (seconds since 1970); how many went.
 
     Events that no broker took in that time go too. The journal stays. StoreError when the disk
     does not take it.
     """
+    now = time.time() if now is None else now
     before = round(now * 1000 - keep_days * DAY_MS)
     removed = 0
     while step := await store.ask(_step, before):
