@@ -79,7 +79,7 @@ def fetch(recipe: Path, folder: Path) -> None:
 
 
 def reason(stderr: str) -> str:
-    """npm's error code and the sentence after it, as one line."""
+    """What npm says: its error code and the sentence after it, as one line."""
     marked = [line.partition("npm error")[2].strip() for line in stderr.splitlines()]
     telling = [line for line in marked if line and not line.startswith(("syscall", "errno"))]
     return "; ".join(telling[:2])
