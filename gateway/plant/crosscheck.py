@@ -169,7 +169,7 @@ def _card(path: str, transducer: Transducer) -> Iterator[Fault]:
     slack = CARD_SLACK * (high - low)
     if card.clamps and (min(card.electrical) > low + slack or max(card.electrical) < high - slack):
         shunt = f" over {card.shunt_ohm:g} ohm" if card.shunt_ohm is not None else ""
-        value = f"{list(card.electrical)} {card.unit}"
+        value = f"{shown(card.electrical)} {card.unit}"
         allowed = (
             f"both ends of {signal.name}{shunt}, {low:g} to {high:g} {card.unit}, or clamps = false"
         )

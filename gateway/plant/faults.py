@@ -59,8 +59,13 @@ _LIST_ERRORS = ("missing", "too_short", "too_long", "tuple_type")
 
 def shown(value: object) -> str:
     """What stands there, in one short line, much as TOML would write it."""
-    text = "".join(c if c.isprintable() else "?" for c in _written(value))
+    text = clean(_written(value))
     return text if len(text) <= LONGEST else text[: LONGEST - 3] + "..."
+
+
+def clean(text: str) -> str:
+    """One line that a terminal can show: what it cannot show becomes a question mark."""
+    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 def path_of(place: Place) -> str:
@@ -223,4 +228,4 @@ def _written(value: object) -> str:
         return str(value).lower()
     if isinstance(value, int) and value.bit_length() > 256:  # longer than a line
         return f"a whole number of {value.bit_length()} bits"
-    return str(value)
+    return str(value).removesuffix(".0")

@@ -16,7 +16,7 @@ from gateway.errors import Fault, SiteFileError
 
 from .controllers import Controller, RegisterMap
 from .crosscheck import Draft, clashes, entries
-from .faults import among, in_words, path_of, shown
+from .faults import among, clean, in_words, path_of, shown
 from .loops import Loop
 from .noun import Id, Noun
 from .site import Site, SiteInfo
@@ -38,21 +38,26 @@ def read_site(path: Path) -> Site:
     """
     try:
         data = _toml(path)
-        return site_from(data, str(path), path.parent)
     except _UnreadableError as error:
-        raise SiteFileError(str(path), (error.fault,)) from None
+        raise _all(str(path), [error.fault]) from None
+    return site_from(data, str(path), path.parent)
 
 
 def site_from(data: Mapping[str, Any], file: str, folder: Path) -> Site:
     """The site that parsed TOML describes. `file`: named in faults; `folder`: of register maps."""
     work = _Work(folder)
     try:
-        draft_site = _read(work, data)
+        site = _read(work, data)
     except RecursionError:
-        raise SiteFileError(file, (_TOO_DEEP,)) from None
-    if work.faults or draft_site is None:
-        raise SiteFileError(file, tuple(dict.fromkeys(work.faults)))
-    return draft_site
+        raise _all(file, [_TOO_DEEP]) from None
+    if site is None:
+        raise _all(file, work.faults)
+    return site
+
+
+def _all(file: str, faults: list[Fault]) -> SiteFileError:
+    cleaned = [Fault(clean(f.path), clean(f.value), clean(f.allowed)) for f in faults]
+    return SiteFileError(file, tuple(dict.fromkeys(cleaned)))
 
 
 class _UnreadableError(Exception):
@@ -222,7 +227,7 @@ def _point_names(work: _Work, name: str, entry: object) -> list[str] | None:
     if file is None:
         return list(own)
     the_map = _map(work, f"controllers.{name}.register_map", file)
-    return [*the_map.points, *own] if the_map else None
+    return list({**the_map.points, **own}) if the_map else None
 
 
 def _map(work: _Work, path: str, file: str) -> RegisterMap | None:
