@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from gateway.live import LinkState
 from gateway.measure.blocks import Codes, Floats
+from gateway.measure.quality import Reason
 
 
 @dataclass(frozen=True)
@@ -22,3 +25,11 @@ class Scan:
     values: Floats
     reasons: Codes
     link: LinkState
+
+
+def worst(reasons: Codes) -> Reason:
+    """The worst thing that happened between us and the controller: NONE when all was answered."""
+    for reason in (Reason.NO_COMMUNICATION, Reason.BAD_REPLY):
+        if np.any(reasons == reason):
+            return reason
+    return Reason.NONE

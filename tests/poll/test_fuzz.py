@@ -1,0 +1,128 @@
+"""Two thousand random answers: the poll goes on, and shows no value that was not properly sent."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import struct
+import time
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from structlog.testing import capture_logs
+
+from gateway.measure.quality import Reason
+from gateway.poll.poller import poll_controller
+from gateway.poll.scan import Scan
+
+from .peers import RawPeer, answer, controller
+
+ANSWERS = 2000
+COUNT = 4
+"""Registers that every request asks for."""
+
+Spoil = Callable[[random.Random, bytes, bytes], bytes]
+SPOILS: dict[str, Spoil] = {
+    "nothing": lambda _rng, whole, _last: whole,
+    "a bit of the header": lambda rng, whole, _last: _flip(whole, rng.randrange(72)),
+    "cut": lambda rng, whole, _last: whole[: rng.randrange(len(whole))],
+    "more": lambda rng, whole, _last: whole + rng.randbytes(rng.randrange(1, 400)),
+    "noise": lambda rng, _whole, _last: rng.randbytes(rng.randrange(1, 600)),
+    "an exception": lambda rng, whole, _last: whole[:4] + b"\0\3\1\x84" + rng.randbytes(1),
+    "an earlier answer": lambda _rng, _whole, last: last,
+    "another length": lambda rng, whole, _last: whole[:5] + rng.randbytes(1) + whole[6:],
+    "another body": lambda rng, whole, _last: whole[:8] + rng.randbytes(rng.randrange(1, 20)),
+    "another protocol": lambda rng, whole, _last: whole[:2] + rng.randbytes(2) + whole[4:],
+}
+
+
+def _flip(whole: bytes, bit: int) -> bytes:
+    flipped = int.from_bytes(whole, "big") ^ 1 << 8 * len(whole) - 1 - bit
+    return flipped.to_bytes(len(whole), "big")
+
+
+def proper_words(request: bytes, sent: bytes) -> tuple[int, ...] | None:
+    """The registers in `sent` when it is a proper answer; worked out apart from the gateway."""
+    if len(sent) != 9 + 2 * COUNT or sent[:9] != answer(request)[:9]:
+        return None
+    return struct.unpack(f">{COUNT}H", sent[9:])
+
+
+class Fuzzer:
+    """Answers with fresh numbers each time, spoilt in some way, and keeps the proper ones."""
+
+    def __init__(self, seed: int) -> None:
+        self._rng = random.Random(seed)  # noqa: S311 (no secret)
+        self._last = b"\0"
+        self.proper: list[tuple[int, ...]] = []
+        self.answers = 0
+        self.done = asyncio.Event()
+
+    async def behave(self, request: bytes, writer: asyncio.StreamWriter) -> None:
+        rng = self._rng
+        whole = answer(request, [rng.randrange(65536) for _ in range(COUNT)])
+        sent = rng.choice(list(SPOILS.values()))(rng, whole, self._last)
+        self._last = whole
+        if words := proper_words(request, sent):
+            self.proper.append(words)
+        # In two pieces, as a network may deliver them.
+        cut = rng.randrange(len(sent) + 1)
+        writer.write(sent[:cut])
+        await asyncio.sleep(0)
+        writer.write(sent[cut:])
+        # What is too short would be waited for until the timeout: that is tried a few times only.
+        if len(sent) < len(whole) and rng.random() < 0.95:
+            writer.close()
+        self.answers += 1
+        if self.answers == ANSWERS:
+            self.done.set()
+
+
+async def fuzz(fuzzer: Fuzzer) -> list[Scan]:
+    """Scans of a controller that answers as the fuzzer does."""
+    asyncio.get_running_loop().set_debug(False)  # for speed
+    scans: list[Scan] = []
+    now = 0.0
+
+    async def sleep(seconds: float) -> None:
+        nonlocal now
+        now += seconds
+        await asyncio.sleep(0)
+
+    points = {f"p{i}": {"table": "input", "address": i} for i in range(COUNT)}
+    async with RawPeer(fuzzer.behave) as peer:
+        noun = controller(peer.port, points=points, interval_s=30.0, timeout_s=0.05)
+        poll = asyncio.create_task(
+            poll_controller(
+                "c", noun, scans.append, offset_s=0.0, monotonic=lambda: now, sleep=sleep
+            )
+        )
+        done = asyncio.create_task(fuzzer.done.wait())
+        await asyncio.wait({poll, done}, timeout=60, return_when=asyncio.FIRST_COMPLETED)
+        for task in (done, poll):
+            task.cancel()
+        await asyncio.wait({poll, done})
+        assert poll.cancelled(), poll
+    return scans
+
+
+@pytest.mark.timeout(90)
+async def test_random_answers() -> None:
+    seed = time.time_ns()
+    print("seed", seed)  # noqa: T201 (shown when the test fails)
+    fuzzer = Fuzzer(seed)
+    with capture_logs():
+        scans = await fuzz(fuzzer)
+    assert fuzzer.answers >= ANSWERS
+    shown = [scan for scan in scans if Reason.NONE in scan.reasons]
+    for scan in shown:
+        assert (scan.reasons == Reason.NONE).all()
+    for scan in scans:
+        assert (np.isnan(scan.values) == (scan.reasons != Reason.NONE)).all()
+    # What is shown was properly sent, in the same order; and nearly all of that is shown (a busy
+    # machine may lose some to the short timeout).
+    sent = iter(fuzzer.proper)
+    assert all(tuple(int(value) for value in scan.values) in sent for scan in shown)
+    assert 0.9 * len(fuzzer.proper) <= len(shown) <= ANSWERS / 2
+    assert len(shown) > 100
