@@ -1,0 +1,169 @@
+"""A broker and a time-series server on loopback, each a process of our own."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import shutil
+import signal
+import subprocess
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+PASSWORD = "hunter-green"  # noqa: S105 - of these tests only
+
+
+def program(name: str) -> str:
+    """Path of a program; the test fails when it is not installed."""
+    path = shutil.which(name) or shutil.which(name, path="/usr/sbin:/usr/local/sbin")
+    assert path, f"{name} is not installed: these tests need it"
+    return path
+
+
+async def listening(port: int) -> bool:
+    try:
+        _, writer = await asyncio.open_connection("127.0.0.1", port)
+    except OSError:
+        return False
+    writer.close()
+    await writer.wait_closed()
+    return True
+
+
+@dataclass
+class Server:
+    """A server of our own; `start` and `kill` as often as wanted."""
+
+    folder: Path
+    port: int
+    process: subprocess.Popen[bytes] | None = None
+
+    def command(self) -> list[str]:
+        raise NotImplementedError
+
+    async def start(self) -> None:
+        self.launch()
+        async with asyncio.timeout(10):
+            while not await listening(self.port):  # noqa: ASYNC110 - another process
+                await asyncio.sleep(0.02)
+
+    def launch(self) -> None:
+        quiet = subprocess.DEVNULL
+        self.process = subprocess.Popen(self.command(), stdout=quiet, stderr=quiet)
+
+    def kill(self) -> None:
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait()
+            self.process = None
+
+    def signal(self, number: signal.Signals) -> None:
+        assert self.process is not None
+        self.process.send_signal(number)
+
+
+@dataclass
+class Broker(Server):
+    """An MQTT broker."""
+
+    tls: bool = False
+
+    def command(self) -> list[str]:
+        return [program("mosquitto"), "-c", str(self.folder / "broker.conf")]
+
+    @asynccontextmanager
+    async def subscribed(self, topic: str, *more: str) -> AsyncIterator[list[dict[str, Any]]]:
+        """What arrives at a topic, as it comes: topic, payload, qos, retain."""
+        got: list[dict[str, Any]] = []
+        command = [program("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(self.port), "-q", "1"]
+        if self.tls:
+            ca = self.folder / "ca.pem"
+            command += ["--cafile", str(ca), "-u", "reader", "-P", PASSWORD]
+        child = await asyncio.create_subprocess_exec(
+            *command, "-t", topic, "-F", "%j", *more, stdout=asyncio.subprocess.PIPE
+        )
+
+        async def collect() -> None:
+            assert child.stdout is not None
+            async for line in child.stdout:
+                message = json.loads(line)
+                got.append({**message, "payload": json.loads(message["payload"])})
+
+        collecting = asyncio.create_task(collect())
+        try:
+            yield got
+        finally:
+            if child.returncode is None:
+                child.terminate()
+            await child.wait()
+            await collecting
+
+    async def retained(self, topic: str) -> dict[str, dict[str, Any]]:
+        """Retained messages by topic."""
+        async with self.subscribed(topic, "--retained-only", "-W", "1") as got:
+            await asyncio.sleep(0.3)
+        return {message["topic"]: message["payload"] for message in got}
+
+
+def certificates(folder: Path) -> None:
+    """An own CA, a certificate for 127.0.0.1 and one for a client."""
+
+    def run(*words: str) -> None:
+        subprocess.run([program("openssl"), *words], cwd=folder, check=True, capture_output=True)
+
+    key = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
+    run("req", "-x509", *key, "-keyout", "ca.key", "-out", "ca.pem", "-subj", "/CN=Archive CA",
+        "-days", "2", "-addext", "keyUsage=critical,keyCertSign,cRLSign")  # fmt: skip
+    (folder / "names.ext").write_text("subjectAltName=IP:127.0.0.1\n")
+    for name in ("broker", "gateway"):
+        run("req", *key, "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/CN={name}")
+        run("x509", "-req", "-in", f"{name}.csr", "-CA", "ca.pem", "-CAkey", "ca.key", "-days", "2",
+            "-CAcreateserial", "-out", f"{name}.pem", "-extfile", "names.ext")  # fmt: skip
+
+
+def password_file(folder: Path) -> Path:
+    """Users "gateway" and "reader" with PASSWORD."""
+    passwords = folder / "passwords"
+    passwords.touch(mode=0o600)
+    for user in ("gateway", "reader"):
+        subprocess.run(
+            [program("mosquitto_passwd"), "-b", str(passwords), user, PASSWORD],
+            check=True,
+            capture_output=True,
+        )
+    return passwords
+
+
+class TimeSeries(Server):
+    """A time-series server."""
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def command(self) -> list[str]:
+        return [
+            program("victoria-metrics"),
+            f"-storageDataPath={self.folder}",
+            f"-httpListenAddr=127.0.0.1:{self.port}",
+            "-retentionPeriod=100y",
+            "-dedup.minScrapeInterval=1ms",
+            "-memory.allowedBytes=64MB",
+        ]
+
+    async def points(self, metric: str, **tags: str) -> dict[int, float]:
+        """Points of one series by time (ms)."""
+        match = ",".join(f'{key}="{value}"' for key, value in tags.items())
+        async with httpx.AsyncClient(timeout=10) as client:
+            await client.get(f"{self.url}/internal/force_flush")
+            answer = await client.get(
+                f"{self.url}/api/v1/export", params={"match[]": f"{metric}{{{match}}}"}
+            )
+        series = [json.loads(line) for line in answer.text.splitlines()]
+        pairs = (pair for s in series for pair in zip(s["timestamps"], s["values"], strict=True))
+        return dict(pairs)
