@@ -6,7 +6,7 @@ from itertools import combinations
 
 import numpy as np
 
-from gateway.measure.blocks import Floats, Readings
+from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns, Ints, by_size
 from gateway.measure.quality import Quality
 from gateway.measure.uncertainty import COVERAGE, standard_uncertainty
@@ -24,8 +24,11 @@ class Agreement:
         self._columns = columns
         self._groups = by_size(columns.loops, without=("difference", "sum"))
 
-    def examine(self, readings: Readings) -> tuple[Condition, ...]:
-        """(R, L) condition; evidence: the worst pair, its difference and its limit."""
+    def examine(self, readings: Readings, unresolved: Bools) -> tuple[Condition, ...]:
+        """(R, L) condition; evidence: the worst pair, its difference and its limit.
+
+        unresolved: (R, L) where the difference has changed and nobody could be blamed.
+        """
         t, n_loops = self._columns.transducers, len(self._columns.loops.ids)
         shape = (len(readings), n_loops)
         u = standard_uncertainty(readings.time, t)
@@ -55,7 +58,7 @@ class Agreement:
                 suspect[:, loops] = _furthest(pressure, members)
         return (
             Condition(
-                "disagreement", excess > 0, known,
+                "disagreement", (excess > 0) | unresolved, known,
                 {"difference_Pa": difference, "limit_Pa": limit,
                  "higher": higher, "lower": lower},
                 words={"higher": t.ids, "lower": t.ids},

@@ -17,6 +17,8 @@ import numpy as np
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Ints
 
+from .minutes import Minutes
+
 
 @dataclass(frozen=True)
 class Condition:
@@ -40,6 +42,8 @@ class Condition:
     """(R, N) transducer column a loop's condition points at, -1 for none."""
     confidence: Floats | float = 1.0
     """(R, N) or one for all: how sure, 0 to 1, given that the condition holds."""
+    by: str = ""
+    """Tells two detectors of the same fault apart; the fault stands while either says so."""
 
 
 class Detector(Protocol):
@@ -47,6 +51,21 @@ class Detector(Protocol):
 
     def examine(self, readings: Readings) -> Sequence[Condition]:
         """Conditions for every row of the readings."""
+        ...
+
+
+class Judge(Protocol):
+    """A detector that works minute by minute, and only where link and wires are sound."""
+
+    def examine(self, readings: Readings, minutes: Minutes, trouble: Bools) -> Sequence[Condition]:
+        """Conditions for every row of the readings, standing between the minutes.
+
+        minutes: those that these rows close. trouble: (R, L) where link or wires are not sound.
+        """
+        ...
+
+    def forget(self, loop: int) -> None:
+        """Start again with one loop, after work on it."""
         ...
 
 

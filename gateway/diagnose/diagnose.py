@@ -8,48 +8,68 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns
+from gateway.measure.uncertainty import YEAR_S
 from gateway.plant.site import Site
 
 from . import explain
-from .agreement import Agreement
 from .catalogue.entry import Entry
 from .catalogue.faults import CATALOGUE
-from .detector import Condition, Detector
+from .detector import Condition, Detector, Judge
 from .feedback import Feedback
 from .findings import Finding, SubjectKind
 from .latch import Latch
 from .link import Answers, Movement
+from .minutes import Gather
+from .pairs import Pairs
+from .picture import Picture, blank, forget
 from .span import Range
 from .stillness import Stillness
 from .wire import Bands
 
+Event = tuple[int, int, int, Condition, bool]
+"""Row, rank of the fault, column, the condition, raised or cleared."""
 RANK = {fault: k for k, fault in enumerate(CATALOGUE)}
 
 
 def detectors(columns: Columns) -> tuple[Detector, ...]:
-    """Every detector; add yours here and its fault to the catalogue."""
+    """Every detector that looks at rows; add yours here and its fault to the catalogue."""
     return (
         Answers(),
         Movement(columns),
         Bands(columns.transducers),
         Range(columns.transducers),
         Stillness(columns),
-        Agreement(columns),
         Feedback(columns),
     )
+
+
+def judges(columns: Columns, picture: Picture, arl0: float) -> tuple[Judge, ...]:
+    """Every detector that looks at minutes; they share the learnt picture."""
+    return (Pairs(columns, picture, arl0),)
 
 
 class Diagnosis:
     """Turns readings into findings raised and cleared; remembers which stand open.
 
     open_before: findings that stood open when the program last stopped; they stay open until
-    their condition is seen to be gone.
+    their condition is seen to be gone. picture: what was learnt before, or None. false_alarm_s:
+    wanted time between false alarms of one test.
     """
 
-    def __init__(self, site: Site, columns: Columns, open_before: Iterable[Finding] = ()) -> None:
+    def __init__(
+        self,
+        site: Site,
+        columns: Columns,
+        open_before: Iterable[Finding] = (),
+        picture: Picture | None = None,
+        false_alarm_s: float = YEAR_S,
+    ) -> None:
         self._site, self._columns = site, columns
+        self.picture = picture or blank(columns)
+        self._gather = Gather(columns)
         self._detectors = detectors(columns)
-        self._latches = {fault: self._latch(entry) for fault, entry in CATALOGUE.items()}
+        self._judges = judges(columns, self.picture, false_alarm_s / self._gather.width)
+        self._latches: dict[tuple[str, str], Latch] = {}
         self._active: dict[str, Bools] = {
             fault: np.zeros(len(self._ids(entry.kind)), dtype=np.bool_)
             for fault, entry in CATALOGUE.items()
@@ -57,6 +77,7 @@ class Diagnosis:
         self._open: dict[tuple[str, str], Finding] = {}
         for finding in open_before:
             self._reopen(finding)
+        self._seeds = {fault: np.flatnonzero(on) for fault, on in self._active.items()}
 
     @property
     def open(self) -> tuple[Finding, ...]:
@@ -65,25 +86,61 @@ class Diagnosis:
 
     def examine(self, readings: Readings) -> tuple[Finding, ...]:
         """Findings raised and cleared in these rows, in order of time."""
-        conditions = [c for d in self._detectors for c in d.examine(readings)]
-        conditions.sort(key=lambda c: RANK[c.fault])
+        minutes = self._gather.examine(readings)
         active: dict[str, Bools] = {}
-        events: list[tuple[int, int, int, Condition, bool]] = []
-        for condition in conditions:
-            entry = CATALOGUE[condition.fault]
-            blocked = self._blocked(entry, active, condition.holds.shape)
-            now = self._latches[condition.fault].follow(
-                readings.time, condition.holds, condition.known, blocked
-            )
-            active[condition.fault] = now
-            before = np.concatenate([self._active[condition.fault][None], now[:-1]])
-            for row, column in np.argwhere(now != before):
-                on = bool(now[row, column])
-                events.append((int(row), RANK[condition.fault], int(column), condition, on))
-            self._active[condition.fault] = now[-1]
-        return tuple(self._event(readings.time, event) for event in sorted(events, key=_order))
+        said: dict[str, list[tuple[Condition, Bools]]] = {}
+        first = [c for d in self._detectors for c in d.examine(readings)]
+        self._follow(readings.time, first, active, said)
+        trouble = self._trouble(active, len(readings))
+        second = [c for j in self._judges for c in j.examine(readings, minutes, trouble)]
+        self._follow(readings.time, second, active, said)
+        events: list[Event] = []
+        for fault, now in active.items():
+            before = np.concatenate([self._active[fault][None], now[:-1]])
+            for row, column in np.argwhere(now != before).tolist():
+                condition = _speaker(said[fault], row, column)
+                events.append((row, RANK[fault], column, condition, bool(now[row, column])))
+            self._active[fault] = now[-1]
+        return tuple(self._event(readings.time, e) for e in sorted(events, key=lambda e: e[:3]))
 
-    def _event(self, time: Floats, event: tuple[int, int, int, Condition, bool]) -> Finding:
+    def forget(self, loop_id: str) -> None:
+        """Unlearn one loop after work on it; KeyError for an unknown loop."""
+        if loop_id not in self._columns.loops.ids:
+            raise KeyError(loop_id)
+        loop = self._columns.loops.ids.index(loop_id)
+        forget(self.picture, self._columns, loop)
+        for judge in self._judges:
+            judge.forget(loop)
+
+    def _follow(
+        self,
+        time: Floats,
+        conditions: list[Condition],
+        active: dict[str, Bools],
+        said: dict[str, list[tuple[Condition, Bools]]],
+    ) -> None:
+        """Let delays and causes turn conditions into faults that stand."""
+        for condition in sorted(conditions, key=lambda c: RANK[c.fault]):
+            entry = CATALOGUE[condition.fault]
+            latch = self._latches.get((condition.fault, condition.by))
+            if latch is None:
+                latch = self._latches[condition.fault, condition.by] = self._latch(entry)
+            blocked = self._blocked(entry, active, condition.holds.shape)
+            now = latch.follow(time, condition.holds, condition.known, blocked)
+            said.setdefault(condition.fault, []).append((condition, now))
+            earlier = active.get(condition.fault)
+            active[condition.fault] = now if earlier is None else earlier | now
+
+    def _trouble(self, active: dict[str, Bools], rows: int) -> Bools:
+        """(R, L) where link or wires are not sound, so that no pressure can be judged."""
+        trouble = np.zeros((rows, len(self._columns.loops.ids)), dtype=np.bool_)
+        for fault, now in active.items():
+            entry = CATALOGUE[fault]
+            if entry.group in ("link", "wire") or fault == "frozen":
+                trouble |= self._carried(entry.kind, "loop", now)
+        return trouble
+
+    def _event(self, time: Floats, event: Event) -> Finding:
         row, _, column, condition, on = event
         entry, when = CATALOGUE[condition.fault], float(time[row])
         key = (entry.fault, self._ids(entry.kind)[column])
@@ -129,7 +186,10 @@ class Diagnosis:
         n = len(self._ids(entry.kind))
         # Ten seconds or five polls of silence and the count starts again.
         gap = np.maximum(10.0, 5 * self._slowest(entry.kind))
-        return Latch(np.full(n, entry.raise_s), np.full(n, entry.clear_s), gap)
+        latch = Latch(np.full(n, entry.raise_s), np.full(n, entry.clear_s), gap)
+        for column in self._seeds[entry.fault].tolist():
+            latch.seed(column)
+        return latch
 
     def _slowest(self, kind: SubjectKind) -> Floats:
         interval = self._columns.controllers.interval
@@ -147,10 +207,10 @@ class Diagnosis:
         ids = self._ids(CATALOGUE[finding.fault].kind) if finding.fault in CATALOGUE else ()
         if finding.subject in ids:
             column = ids.index(finding.subject)
-            self._latches[finding.fault].seed(column)
             self._active[finding.fault][column] = True
             self._open[(finding.fault, finding.subject)] = finding
 
 
-def _order(event: tuple[int, int, int, Condition, bool]) -> tuple[int, int, int]:
-    return event[:3]
+def _speaker(said: list[tuple[Condition, Bools]], row: int, column: int) -> Condition:
+    """The condition that made a fault stand at this row, else the first of them."""
+    return next((c for c, now in said if now[row, column]), said[0][0])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import isnan
 
 import numpy as np
 
@@ -127,6 +128,8 @@ def _evidence(
     out: dict[str, float | str] = {}
     for name, values in condition.evidence.items():
         value = float(values[row, column])
+        if isnan(value):
+            continue
         if name in condition.words:
             words = condition.words[name]
             out[name] = words[int(value)] if 0 <= value < len(words) else "not known"

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 
+import numpy as np
 import pytest
 
 from gateway.diagnose.catalogue.entry import Entry
 from gateway.diagnose.catalogue.faults import CATALOGUE
-from gateway.diagnose.diagnose import detectors
+from gateway.diagnose.diagnose import detectors, judges
+from gateway.diagnose.minutes import Gather
+from gateway.diagnose.picture import blank
 from gateway.measure.columns import columns
 from gateway.measure.measure import Measure
 from tests.sites import block, counts_for, site
@@ -43,5 +46,10 @@ def test_causes_come_before_consequences() -> None:
 def test_every_fault_has_a_detector_and_every_detector_an_entry() -> None:
     here = site()
     readings = Measure(here).examine(block(here, {"a.c1": [float(counts_for(50))]}))
-    spoken = [c.fault for d in detectors(columns(here)) for c in d.examine(readings)]
-    assert sorted(spoken) == sorted(CATALOGUE)
+    here_columns = columns(here)
+    spoken = {c.fault for d in detectors(here_columns) for c in d.examine(readings)}
+    minutes = Gather(here_columns).examine(readings)
+    quiet = np.zeros((1, 1), dtype=np.bool_)
+    for judge in judges(here_columns, blank(here_columns), 1e6):
+        spoken |= {c.fault for c in judge.examine(readings, minutes, quiet)}
+    assert spoken == set(CATALOGUE)

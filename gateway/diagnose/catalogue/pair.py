@@ -43,7 +43,12 @@ PAIR = (
             "short-circuit",
             "device-failure-signal",
             "signal-undefined-band",
+            "ports-swapped",
+            "tube-off",
+            "liquid-in-tube",
             "frozen",
+            "zero-drift",
+            "span-drift",
         ),
     ),
 )

@@ -1,0 +1,319 @@
+"""Each transducer against its peers: shifts, who is to blame, and the fault's name.
+
+One minute after the other; between minutes the verdict stands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from gateway.measure.blocks import Bools, Floats, Readings
+from gateway.measure.columns import Columns, Ints
+from gateway.measure.uncertainty import COVERAGE, standard_uncertainty
+
+from .agreement import Agreement
+from .detector import Condition
+from .jumps import Jumps
+from .minutes import Minutes
+from .naming import FAULTS, Suspect, name
+from .picture import RUNNING, STOPPED, Picture, learn, learn_speed
+from .shifts import QUICK, Shifts
+from .states import States
+from .trend import Trail, rate
+from .witnesses import Case, blame
+
+DEAD = FAULTS.index("open-circuit")
+WITNESSES = ("vote", "fan off", "moved first", "reads nothing", "fan speed", "none")
+NUMBERS = (
+    "shift_Pa", "reading_Pa", "peers_Pa", "standing_Pa", "drift_per_day_Pa", "drift_low_Pa",
+    "drift_high_Pa", "days_to_tolerance", "witness",
+)  # fmt: skip
+WAIT = 2
+"""Minutes between a change being seen and its name, so that a step is over."""
+TESTED = 10
+"""Running minutes from which on "nothing wrong" is an answer."""
+STUBBORN = 5
+"""Minutes that another name must hold before the first is given up."""
+LEAST_SPEED_SD = 0.02
+"""Share of pressure: fan speed never tells better than this (common practice)."""
+
+
+@dataclass
+class Verdict:
+    """(T,) and (L,) present opinion."""
+
+    fault: Ints
+    """(T,) index into FAULTS, -1 for none."""
+    confidence: Floats
+    evidence: dict[str, Floats]
+    unresolved: Bools
+    """(L,) a change that nobody could be blamed for."""
+
+    def copy(self) -> Verdict:
+        """The opinion as it stands, for the rows that follow."""
+        evidence = {key: value.copy() for key, value in self.evidence.items()}
+        return Verdict(self.fault.copy(), self.confidence.copy(), evidence, self.unresolved.copy())
+
+
+class Pairs:
+    """Judge of shifts; holds the picture it learns."""
+
+    def __init__(self, columns: Columns, picture: Picture, arl0: float) -> None:
+        t, n_loops = len(columns.transducers.ids), len(columns.loops.ids)
+        self._columns, self.picture = columns, picture
+        self.shifts = Shifts(columns, arl0)
+        self._jumps = Jumps(columns)
+        self._agreement = Agreement(columns)
+        self._states = States(columns)
+        self._trail = Trail(t)
+        self._loop = np.zeros(t, dtype=np.int64)
+        for k, members in enumerate(columns.loops.members):
+            self._loop[members] = k
+        # Sums and differences have no peers that should read the same.
+        alike = np.array([c not in ("sum", "difference") for c in columns.loops.combine])
+        self._has_peers = np.zeros(t, dtype=np.bool_)
+        for k, members in enumerate(columns.loops.members):
+            self._has_peers[members] = alike[k] and len(members) > 1
+        self._standing: Floats = np.full(t, np.nan)
+        self._stood: Floats = np.full(t, -np.inf)
+        self._since: Floats = np.full(t, np.nan)
+        self._doubts = np.zeros(t, dtype=np.int64)
+        self._tested = np.zeros(t, dtype=np.int64)
+        self._troubled: Bools = np.zeros(n_loops, dtype=np.bool_)
+        self._speed: Floats = np.full(n_loops, np.nan)
+        self.verdict = Verdict(
+            np.full(t, -1), np.zeros(t), {key: np.full(t, np.nan) for key in NUMBERS},
+            np.zeros(n_loops, dtype=np.bool_),
+        )  # fmt: skip
+
+    def examine(
+        self, readings: Readings, minutes: Minutes, trouble: Bools
+    ) -> tuple[Condition, ...]:
+        """(R, T) conditions of FAULTS, and (R, L) of disagreement.
+
+        trouble: (R, L) where link or wire are wrong: no learning, no testing.
+        """
+        step, jumped = self._jumps.rows(readings)
+        stands = [(0, self.verdict.copy())]
+        tested = [self._tested >= TESTED]
+        start = 0
+        for k, row in enumerate(minutes.row.tolist()):
+            self._take_rows(readings.time, step, jumped, trouble, slice(start, row))
+            self._minute(minutes, k)
+            stands.append((row, self.verdict.copy()))
+            tested.append(self._tested >= TESTED)
+            start = row
+        self._take_rows(readings.time, step, jumped, trouble, slice(start, len(readings)))
+        named, unresolved = self._conditions(readings, stands, tested)
+        return *named, *self._agreement.examine(readings, unresolved)
+
+    def forget(self, loop: int) -> None:
+        """Start again with one loop, after work on it."""
+        members = self._columns.loops.members[loop]
+        which = np.zeros(len(self._loop), dtype=np.bool_)
+        which[members] = True
+        self.shifts.forget(which)
+        self._standing[which] = self._since[which] = np.nan
+        self.verdict.fault[which] = -1
+        self.verdict.unresolved[loop] = False
+        for k in members:
+            self._trail.forget(int(k))
+
+    def _take_rows(
+        self, time: Floats, step: Floats, jumped: Bools, trouble: Bools, part: slice
+    ) -> None:
+        self._troubled |= trouble[part].any(axis=0)
+        for row in np.flatnonzero(jumped[part].any(axis=1)) + part.start:
+            self._jumps.take(float(time[row]), step[row], jumped[row])
+
+    def _minute(self, minutes: Minutes, k: int) -> None:
+        time, t = float(minutes.start[k]), self._columns.transducers
+        self._states.step(minutes, k)
+        quiet = ~self._troubled[self._loop]
+        good = (minutes.count[k] > 0) & (minutes.bad[k] == 0) & self._has_peers & quiet
+        running = self._states.settled(RUNNING)[self._loop] & good
+        stopped = self._states.settled(STOPPED)[self._loop] & good
+        self._troubled[:] = False
+        difference = minutes.peer.x[k] - minutes.peer.y[k]
+        u = standard_uncertainty(np.array([time]), t)[0]
+        limit = COVERAGE * np.sqrt(u**2 + self._peers_u(u) ** 2)
+        self._tested += running
+        self.shifts.step(time, np.where(running, difference, np.nan), limit, self.picture)
+        self._trail.add(time, np.where(running, self.shifts.shift(self.picture), np.nan))
+        self._stand(time, minutes.mean[k], stopped, limit)
+        self._note_speed(minutes, k)
+        wrong = self.shifts.changed | self._off_alone(limit)
+        self._since = np.where(wrong, np.where(np.isnan(self._since), time, self._since), np.nan)
+        for loop in range(len(self._columns.loops.ids)):
+            self._judge(loop, wrong, minutes, k, limit)
+        self._learn(minutes, k, running, stopped, wrong)
+
+    def _peers_u(self, u: Floats) -> Floats:
+        """(T,) uncertainty of the peers' median: that of the least certain of them."""
+        has = self._columns.loops.has
+        worst = np.where(has, u, 0.0).max(axis=1, initial=0.0)
+        out: Floats = worst[self._loop] if len(worst) else u
+        return out
+
+    def _stand(self, time: float, mean: Floats, stopped: Bools, limit: Floats) -> None:
+        """Smooth what each reads with the fan off, less what it used to read."""
+        ready = self.picture.ready()[STOPPED]
+        usual = np.where(ready, self.picture.level[STOPPED], 0.0)
+        allowed = self.shifts.place + np.where(ready, 0.0, limit)
+        away = mean - usual
+        away = np.sign(away) * np.maximum(np.abs(away) - allowed, 0.0)
+        fresh = stopped & (np.isnan(self._standing) | (time - self._stood > 3600))
+        self._standing[fresh] = away[fresh]
+        self._standing[stopped] += QUICK * (away - self._standing)[stopped]
+        self._stood[stopped] = time
+
+    def _off_alone(self, limit: Floats) -> Bools:
+        """(T,) where one transducer alone is off its standing reading."""
+        ready = self.picture.ready()[STOPPED]
+        off = np.abs(self._standing) > np.where(ready, self.shifts.matters, limit)
+        loops = self._columns.loops
+        # All off together is the building (stack effect, wind), not a transducer.
+        many = (loops.has & off).sum(axis=1)
+        out: Bools = off & (many[self._loop] == 1) if len(many) else off
+        return out
+
+    def _note_speed(self, minutes: Minutes, k: int) -> None:
+        speed2 = minutes.output[k] ** 2
+        expected = self.picture.speed_mean * speed2
+        seen = np.isfinite(expected) & self._states.settled(RUNNING)
+        self._speed[seen] = np.where(np.isnan(self._speed), expected, self._speed)[seen]
+        self._speed[seen] += QUICK * (expected - self._speed)[seen]
+
+    def _judge(self, loop: int, wrong: Bools, minutes: Minutes, k: int, limit: Floats) -> None:
+        members = self._columns.loops.members[loop]
+        mine = members[wrong[members]]
+        v = self.verdict
+        if not len(mine):
+            v.fault[members] = -1
+            v.unresolved[loop] = False
+            return
+        if minutes.start[k] - np.nanmin(self._since[mine]) < (WAIT - 0.5) * 60:
+            return
+        case = self._case(loop, members, minutes, k, limit)
+        who, sure, witness = blame(case)
+        named = v.fault[members]
+        if who < 0 and (named >= 0).any():
+            return  # an opinion stands until a better one comes
+        if who < 0:
+            v.unresolved[loop] = True
+            return
+        self._name(int(members[who]), members, case, who, (sure, witness), minutes, k)
+        v.unresolved[loop] = False
+
+    def _case(self, loop: int, members: Ints, minutes: Minutes, k: int, limit: Floats) -> Case:
+        p, sh = self.picture, self.shifts
+        since = np.nanmin(self._since[members])
+        near = np.abs(self._jumps.time[members] - since) < 900
+        enough = p.speed_count[loop] >= 120
+        mean = p.speed_mean[loop]
+        relative = np.sqrt(p.speed_square[loop] / max(p.speed_count[loop], 1.0)) / max(
+            abs(mean), 1e-12
+        )
+        by_speed = self._speed[loop] if enough else np.nan
+        seen_off = self._stood[members] > since - 3600
+        return Case(
+            combine=self._columns.loops.combine[loop],
+            shift=sh.shift(p)[members],
+            level=minutes.mean[k][members],
+            peers=minutes.peer.y[k][members],
+            standing=np.where(seen_off, self._standing[members], np.nan),
+            jump=np.where(near, self._jumps.size[members], 0.0),
+            by_speed=float(by_speed),
+            speed_sd=float(max(relative, LEAST_SPEED_SD) * abs(by_speed)),
+            limit=limit[members],
+            matters=sh.matters[members],
+        )
+
+    def _name(
+        self, t: int, members: Ints, case: Case, who: int, sure: tuple[float, str],
+        minutes: Minutes, k: int,
+    ) -> None:  # fmt: skip
+        v, columns = self.verdict, self._columns.transducers
+        at_rest = minutes.changes[k][t] == 0 and columns.signal_low[t] <= 0
+        suspect = Suspect(
+            shift=float(case.shift[who]), level=float(case.level[who]),
+            peers=float(case.peers[who]), standing=float(case.standing[who]),
+            limit=float(case.limit[who]), matters=float(case.matters[who]),
+            dead=bool(at_rest and abs(case.level[who] - columns.lrv[t]) < columns.resolution[t]),
+            sudden=bool(abs(case.jump[who]) > abs(case.shift[who]) / 3),
+        )  # fmt: skip
+        fault, which = name(suspect)
+        code = FAULTS.index(fault)
+        others = members[members != t]
+        if v.fault[t] not in (-1, code) or (v.fault[others] >= 0).any():
+            self._doubts[t] += 1
+            if self._doubts[t] < STUBBORN:
+                return
+        self._doubts[members] = 0
+        v.fault[others] = -1
+        v.fault[t], v.confidence[t] = code, sure[0] * which
+        self._evidence(t, suspect, sure[1])
+
+    def _evidence(self, t: int, suspect: Suspect, witness: str) -> None:
+        e = self.verdict.evidence
+        e["shift_Pa"][t], e["reading_Pa"][t] = suspect.shift, suspect.level
+        e["peers_Pa"][t], e["standing_Pa"][t] = suspect.peers, suspect.standing
+        e["witness"][t] = WITNESSES.index(witness)
+        found = rate(*self._trail.of(t), float(self._columns.transducers.tolerance[t]))
+        if found:
+            e["drift_per_day_Pa"][t] = found.per_day
+            e["drift_low_Pa"][t], e["drift_high_Pa"][t] = found.low, found.high
+            e["days_to_tolerance"][t] = found.days_left
+
+    def _learn(
+        self, minutes: Minutes, k: int, running: Bools, stopped: Bools, wrong: Bools
+    ) -> None:
+        loops = self._columns.loops
+        at_peace = np.asarray(~(loops.has & wrong).any(axis=1), dtype=np.bool_)
+        calm = at_peace[self._loop] if len(at_peace) else ~wrong
+        time = float(minutes.start[k])
+        seen = {
+            "difference": minutes.peer.x[k] - minutes.peer.y[k],
+            "level": minutes.mean[k],
+            "noise": minutes.rough[k] ** 2 / 2,
+            "wander": minutes.sd[k] ** 2,
+            "moving": minutes.changes[k] / np.maximum(minutes.count[k] - 1, 1),
+            "together": minutes.peer.xy[k],
+            "peer_wander": minutes.peer.yy[k],
+        }
+        learn(self.picture, RUNNING, running & calm, time, seen)
+        learn(self.picture, STOPPED, stopped & calm, time, seen)
+        settled = self._states.settled(RUNNING) & at_peace
+        fit = (loops.has & running).sum(axis=1) == loops.has.sum(axis=1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            ratio = minutes.combined[k] / minutes.output[k] ** 2
+        learn_speed(self.picture, settled & fit & (minutes.output[k] > 0), ratio)
+
+    def _conditions(
+        self, readings: Readings, stands: list[tuple[int, Verdict]], tested: list[Bools]
+    ) -> tuple[tuple[Condition, ...], Bools]:
+        rows, n = readings.pressure.shape
+        fault = np.empty((rows, n), dtype=np.int64)
+        sure = np.empty((rows, n))
+        numbers = {key: np.empty((rows, n)) for key in NUMBERS}
+        open_shift = np.empty((rows, len(self._columns.loops.ids)), dtype=np.bool_)
+        known = readings.fresh.copy()
+        ends = [row for row, _ in stands[1:]] + [rows]
+        for (start, verdict), warm, end in zip(stands, tested, ends, strict=True):
+            # After a restart a finding stays as it was until it could be tested again.
+            known[start:end] &= warm | (verdict.fault >= 0)
+            fault[start:end], sure[start:end] = verdict.fault, verdict.confidence
+            open_shift[start:end] = verdict.unresolved
+            for key, array in numbers.items():
+                array[start:end] = verdict.evidence[key]
+        # A live zero shows a dead wire by itself: there is nothing to wait for.
+        sound = readings.fresh & (self._columns.transducers.signal_low > 0)
+        return tuple(
+            Condition(
+                word, fault == code, known | sound if code == DEAD else known, numbers,
+                words={"witness": WITNESSES}, confidence=sure, by="peers",
+            )
+            for code, word in enumerate(FAULTS)
+        ), open_shift  # fmt: skip

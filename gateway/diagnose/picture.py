@@ -1,0 +1,182 @@
+"""What fault-free running taught us of each transducer and loop.
+
+Dated, stored, shown, and forgotten by command after work on a loop. Learning goes on only while
+nothing is wrong, and stops when enough is known, so that a slow drift is not learnt as normal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+
+from gateway.measure.blocks import Bools, Floats
+from gateway.measure.columns import Columns
+
+RUNNING, STOPPED = 0, 1
+SPEED = ("speed_count", "speed_mean", "speed_square")
+ENOUGH = np.array([[120.0], [20.0]])
+"""Minutes, running and stopped, from which on the picture is used."""
+FULL = 7 * 1440.0
+"""Minutes after which nothing more is learnt."""
+SMOOTH = 1 / 15
+"""Weight of a minute in the smoothed difference whose extremes are kept."""
+
+
+@dataclass
+class Picture:
+    """(2, T) arrays, first running then stopped; (L,) for loops. Pressures in Pa, times in s.
+
+    `difference` is a transducer's minute mean minus the median of its peers'.
+    """
+
+    since: Floats
+    """(T,) first minute learnt, NaN before."""
+    until: Floats
+    """(T,) last minute learnt."""
+    count: Floats
+    difference: Floats
+    square: Floats
+    """Sum of squared deviations of the difference (Welford)."""
+    lagged: Floats
+    """Sum of products of successive deviations."""
+    last: Floats
+    """Deviation of the minute before, NaN after a break."""
+    low: Floats
+    high: Floats
+    """Extremes of the smoothed difference."""
+    smooth: Floats
+    level: Floats
+    """Mean of the transducer's own minute means."""
+    noise: Floats
+    """Mean of the squared fast noise, Pa2."""
+    wander: Floats
+    """Mean variance within a minute, Pa2."""
+    moving: Floats
+    """Mean share of readings that differ from the one before."""
+    together: Floats
+    peer_wander: Floats
+    """Mean covariance with the peers within a minute, and their variance, Pa2."""
+    speed_count: Floats
+    speed_mean: Floats
+    speed_square: Floats
+    """(L,) combined pressure over squared output, running and settled."""
+
+    def sd(self) -> Floats:
+        """(2, T) standard deviation of the difference of single minutes."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.sqrt(self.square / self.count)
+
+    def phi(self) -> Floats:
+        """(2, T) correlation of successive minutes' differences, 0 to 0.98."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.clip(np.nan_to_num(self.lagged / self.square), 0.0, 0.98)
+
+    def ready(self) -> Bools:
+        """(2, T) where enough has been seen."""
+        out: Bools = self.count >= ENOUGH
+        return out
+
+
+def blank(columns: Columns) -> Picture:
+    """Nothing learnt yet."""
+    t, n_loops = len(columns.transducers.ids), len(columns.loops.ids)
+    shapes = {"since": (t,), "until": (t,)} | dict.fromkeys(SPEED, (n_loops,))
+    empty = {"since", "until", "last", "low", "high", "smooth"}
+    return Picture(
+        **{
+            f.name: np.full(shapes.get(f.name, (2, t)), np.nan if f.name in empty else 0.0)
+            for f in fields(Picture)
+        }
+    )
+
+
+def learn(
+    picture: Picture, state: int, which: Bools, time: float, seen: Mapping[str, Floats]
+) -> None:
+    """Add one minute of the transducers `which` (T,), all in `state`.
+
+    seen: (T,) arrays `difference`, `level`, `noise`, `wander`, `moving`, `together`,
+    `peer_wander`; a transducer without a peer has NaN in the differences.
+    """
+    which = which & (picture.count[state] < FULL)
+    picture.since[which & np.isnan(picture.since)] = time
+    picture.until[which] = time
+    n = picture.count[state] + which
+    for name in ("level", "noise", "wander", "moving", "together", "peer_wander"):
+        array, value = getattr(picture, name)[state], np.nan_to_num(seen[name])
+        array[which] += (value - array)[which] / n[which]
+    x = np.nan_to_num(seen["difference"])
+    mean = picture.difference[state]
+    deviation = x - mean
+    mean[which] += deviation[which] / n[which]
+    picture.square[state][which] += (deviation * (x - mean))[which]
+    last = picture.last[state]
+    paired = which & np.isfinite(last)
+    picture.lagged[state][paired] += (last * deviation)[paired]
+    last[:] = np.where(which, deviation, np.nan)
+    smooth = picture.smooth[state]
+    start = which & np.isnan(smooth)
+    smooth[start] = x[start]
+    smooth[which] += SMOOTH * (x - smooth)[which]
+    settled = which & (n >= 1 / SMOOTH)
+    picture.low[state][settled] = np.fmin(picture.low[state], smooth)[settled]
+    picture.high[state][settled] = np.fmax(picture.high[state], smooth)[settled]
+    picture.count[state][which] = n[which]
+
+
+def learn_speed(picture: Picture, which: Bools, ratio: Floats) -> None:
+    """Add one minute's (L,) combined pressure over squared output, for the loops `which`."""
+    which = which & np.isfinite(ratio) & (picture.speed_count < FULL)
+    n = picture.speed_count + which
+    deviation = np.where(which, ratio - picture.speed_mean, 0.0)
+    picture.speed_mean += np.divide(deviation, n, out=np.zeros_like(n), where=n > 0)
+    picture.speed_square += deviation * np.where(which, ratio - picture.speed_mean, 0.0)
+    picture.speed_count[:] = n
+
+
+def forget(picture: Picture, columns: Columns, loop: int) -> None:
+    """Unlearn everything of one loop and its transducers."""
+    fresh, members = blank(columns), columns.loops.members[loop]
+    for f in fields(Picture):
+        mine, new = getattr(picture, f.name), getattr(fresh, f.name)
+        if f.name.startswith("speed"):
+            mine[loop] = new[loop]
+        else:
+            mine[..., members] = new[..., members]
+
+
+def to_dict(picture: Picture, columns: Columns) -> dict[str, Any]:
+    """For the store and the interfaces: by transducer and loop, NaN as None."""
+    per_t = [f.name for f in fields(Picture) if not f.name.startswith("speed")]
+    per_l = [f.name for f in fields(Picture) if f.name.startswith("speed")]
+    return {
+        "transducers": {
+            key: {name: _plain(getattr(picture, name)[..., k]) for name in per_t}
+            for k, key in enumerate(columns.transducers.ids)
+        },
+        "loops": {
+            key: {name: _plain(getattr(picture, name)[k]) for name in per_l}
+            for k, key in enumerate(columns.loops.ids)
+        },
+    }
+
+
+def from_dict(stored: Mapping[str, Any], columns: Columns) -> Picture:
+    """The picture as stored; transducers and loops not in it start blank."""
+    picture = blank(columns)
+    for ids, kind in ((columns.transducers.ids, "transducers"), (columns.loops.ids, "loops")):
+        for k, key in enumerate(ids):
+            for name, value in stored.get(kind, {}).get(key, {}).items():
+                if hasattr(picture, name):
+                    getattr(picture, name)[..., k] = np.array(value, dtype=np.float64)
+    return picture
+
+
+def _plain(value: Any) -> Any:
+    numbers = np.asarray(value, dtype=np.float64)
+    out = numbers.astype(object)
+    out[~np.isfinite(numbers)] = None
+    return out.tolist()
