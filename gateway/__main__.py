@@ -1,0 +1,285 @@
+"""The command line: `loopwitness check`, `run`, `demo` and `registers`.
+
+Exit codes are those of `gateway.errors`, 70 for a mistake in this program itself.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+import sys
+import time
+from collections.abc import Callable, Coroutine, Mapping
+from contextlib import nullcontext, suppress
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeAlias
+
+import typer
+from rich.console import Console
+from rich.live import Live as LiveDisplay
+from rich.progress import Progress
+
+from gateway import logs, process, tables
+from gateway.errors import LinkError, SiteFileError
+from gateway.live import Snapshot
+from gateway.measure.measure import Measure
+from gateway.plant.controllers import Controller
+from gateway.plant.site import Site
+from gateway.plant.sitefile import read_site
+from gateway.poll.poller import read_once
+from gateway.poll.rows import Rows
+from gateway.poll.scan import Scan
+from gateway.poll.watch import Observation, RegisterWatch
+
+WIDE = 160
+"""Columns when the output is no terminal, so that no line is folded in a file or a pipe."""
+
+SiteFile: TypeAlias = Annotated[Path, typer.Argument(metavar="SITE", help="The site file (TOML).")]
+Json: TypeAlias = Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")]
+Seconds: TypeAlias = Annotated[
+    float | None,
+    typer.Option("--for", metavar="SECONDS", min=0.1, help="Stop by itself after this time."),
+]
+
+app = typer.Typer(
+    help="An independent witness for pressure loops: it reads controllers over Modbus TCP, "
+    "recomputes what their transducers say, and tells what is wrong. It never writes.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+@app.command()
+def check(
+    file: SiteFile,
+    live: Annotated[
+        bool, typer.Option("--live", help="Also read every controller once, and compare.")
+    ] = False,
+    as_json: Json = False,
+) -> None:
+    """Check a site file, and with --live the plant.
+
+    Tells every fault of the file at once, or in short what it describes. With --live every
+    controller is read once, and each transducer is shown as counts, signal, our pressure and
+    the controller's own. Exit code 1: the file has faults; 4: a controller did not answer.
+    """
+    logs.configure("text", "error")
+    try:
+        site = read_site(file)
+    except SiteFileError as error:
+        if not as_json:
+            raise
+        _print_json(tables.faults_data(error))
+        raise typer.Exit(error.exit_code) from None
+    data = tables.site_data(str(file), site)
+    scans = _read_all(site) if live else []
+    if live:
+        data["live"] = _one_reading(site, scans)
+    if as_json:
+        _print_json(data)
+    else:
+        _print_site(data)
+    silent = [scan for scan in scans if not tables.answered(scan)]
+    if silent:
+        reasons = "\n".join(f"  {scan.controller}: {scan.link.reason}" for scan in silent)
+        raise LinkError(f"{len(silent)} controller(s) did not answer as they should\n{reasons}")
+
+
+@app.command()
+def run(file: SiteFile, seconds: Seconds = None) -> None:
+    """Watch a site until Ctrl-C or SIGTERM.
+
+    The page's address is printed when it is up. Addresses, folders and secrets are settings:
+    environment variables LOOPWITNESS_... or a file .env in the working folder.
+    """
+    from gateway.run import run_gateway  # noqa: PLC0415 (loads for seconds; `check` needs it not)
+
+    settings = process.settings()
+    site = read_site(file)
+    _until_told(lambda stop: run_gateway(site, settings, ready=_say_ready, stop=stop), seconds)
+
+
+@app.command()
+def demo(
+    port: Annotated[
+        int | None, typer.Option(min=0, max=65534, metavar="N", help="Port of the page; 0: any.")
+    ] = None,
+    seconds: Seconds = None,
+    seed: Annotated[int, typer.Option(min=0, help="Number that the plant's noise follows.")] = 1,
+) -> None:
+    """Watch a simulated building until Ctrl-C.
+
+    The building is the fictional Harbour Street Archive. A second page, one port further,
+    switches faults on and off in the plant. The demo keeps its history apart, in the folder
+    demo below the state folder.
+    """
+    from gateway.demo.control import demo_site_path  # noqa: PLC0415 (as in `run`)
+    from gateway.run import run_demo  # noqa: PLC0415
+
+    settings = process.settings()
+    own = {
+        "http_port": settings.http_port if port is None else port,
+        "state_dir": settings.state_dir / "demo",
+    }
+    settings = settings.model_copy(update=own)
+    beside = settings.http_port + (1 if settings.http_port < 65535 else -1)
+    plant_port = beside if settings.http_port else 0
+    site = read_site(demo_site_path())
+    _until_told(
+        lambda stop: run_demo(
+            site, settings, plant_port=plant_port, seed=seed, ready=_say_ready, stop=stop
+        ),
+        seconds,
+    )
+
+
+@app.command()
+def registers(
+    address: Annotated[str, typer.Argument(metavar="HOST[:PORT]", help="The controller.")],
+    *,
+    unit: Annotated[int, typer.Option(min=0, max=255, help="Modbus unit id.")] = 1,
+    table: Annotated[
+        Literal["input", "holding"],
+        typer.Option(help="input: function code 4; holding: function code 3."),
+    ] = "holding",
+    first: Annotated[int, typer.Option(min=0, max=65535, help="First address, from 0.")] = 0,
+    last: Annotated[
+        int | None, typer.Option(min=0, max=65535, help="Last address; left out: 50 in all.")
+    ] = None,
+    interval: Annotated[
+        float, typer.Option(min=0.1, max=3600, metavar="SECONDS", help="Time between two rounds.")
+    ] = 1.0,
+    timeout: Annotated[
+        float, typer.Option(min=0.05, max=60, metavar="SECONDS", help="Longest wait for an answer.")
+    ] = 1.0,
+    moving: Annotated[bool, typer.Option("--moving", help="Show only those that moved.")] = False,
+    seconds: Seconds = None,
+    as_json: Json = False,
+) -> None:
+    """Watch raw registers, to find the one that moves.
+
+    Shows each register as whole numbers and as floating point in both word orders. Ctrl-C ends
+    it. With --json there is a line for every round. Exit code 4: the controller did not answer.
+    """
+    logs.configure("text", "error")
+    last = min(first + 49, 65535) if last is None else last
+    if last < first:
+        raise typer.BadParameter(f"--last {last}; allowed: {first} (--first) to 65535")
+    host, port = _host_and_port(address)
+    controller = Controller(
+        host=host, port=port, unit_id=unit, interval_s=interval, timeout_s=timeout
+    )
+    asked = (table, first, last)
+    _until_told(
+        lambda stop: _watch(controller, asked, stop, moving=moving, as_json=as_json), seconds
+    )
+
+
+def _until_told(
+    work: Callable[[asyncio.Event], Coroutine[Any, Any, None]], seconds: float | None
+) -> None:
+    raise typer.Exit(process.until_told(work, seconds))
+
+
+def _host_and_port(address: str) -> tuple[str, int]:
+    found = re.fullmatch(r"(\[[0-9A-Fa-f:.]+\]|[^:\s]+)(?::(\d{1,5}))?", address)
+    if found is None or not 1 <= int(found[2] or 502) <= 65535:
+        raise typer.BadParameter(f"{address!r}; allowed: HOST, HOST:PORT or [IPV6]:PORT")
+    return found[1].strip("[]"), int(found[2] or 502)
+
+
+async def _watch(
+    controller: Controller,
+    asked: tuple[Literal["input", "holding"], int, int],
+    stop: asyncio.Event,
+    *,
+    moving: bool,
+    as_json: bool,
+) -> None:
+    """Show rounds until told to stop; the last one stays, and is all that goes into a file."""
+
+    async def pause(seconds: float) -> None:
+        with suppress(TimeoutError):
+            await asyncio.wait_for(stop.wait(), seconds)
+
+    console = _console()
+    moves = console.is_terminal and not as_json
+    seen: Observation | None = None
+    with LiveDisplay(console=console, auto_refresh=False) if moves else nullcontext() as display:
+        async with RegisterWatch(controller, *asked, sleep=pause) as watch:
+            async for seen in watch:
+                if as_json:
+                    _print_json(tables.register_data(seen), indent=None)
+                elif display:
+                    rows = tables.register_table(seen, moving_only=moving)
+                    display.update(rows, refresh=True)
+                if stop.is_set():
+                    break
+    if seen is None or not tables.any_read(seen):
+        trouble = seen.trouble if seen else ""
+        raise LinkError(f"nothing could be read: {trouble or 'no such registers'}")
+    if not as_json and not moves:
+        console.print(tables.register_table(seen, moving_only=moving))
+
+
+def _read_all(site: Site) -> list[Scan]:
+    """Every controller once, all at the same time, with progress on a terminal."""
+
+    async def read() -> list[Scan]:
+        with Progress(console=Console(stderr=True), transient=True) as progress:
+            bar = progress.add_task("Reading controllers", total=len(site.controllers))
+
+            async def one(key: str, controller: Controller) -> Scan:
+                scan = await read_once(key, controller)
+                progress.advance(bar)
+                return scan
+
+            return await asyncio.gather(*(one(k, c) for k, c in site.controllers.items()))
+
+    return asyncio.run(read())
+
+
+def _one_reading(site: Site, scans: list[Scan]) -> dict[str, Any]:
+    rows = Rows(site)
+    for scan in scans:
+        rows.take(scan)
+    now = time.time()
+    readings = Measure(site).examine(rows.row(now))
+    return tables.live_data(site, Snapshot(1, now, readings, (), rows.links), scans)
+
+
+def _print_site(data: Mapping[str, Any]) -> None:
+    console = _console()
+    console.print(f"{data['file']}: no faults ({data['name'] or data['site']})\n")
+    for table in tables.site_tables(data):
+        console.print(table)
+    for table in tables.live_tables(data["live"]) if "live" in data else []:
+        console.print(table)
+
+
+def _print_json(data: Mapping[str, Any], indent: int | None = 2) -> None:
+    typer.echo(json.dumps(data, indent=indent, ensure_ascii=False))
+
+
+def _say_ready(address: str) -> None:
+    typer.echo(f"Loopwitness is up: {address} (Ctrl-C stops it)")
+
+
+def _console() -> Console:
+    width = None if sys.stdout.isatty() else WIDE
+    return Console(width=width, markup=False, highlight=False, emoji=False)
+
+
+def main() -> None:
+    """Run the command line and end the process."""
+    try:
+        app(prog_name="loopwitness")
+    except Exception as error:  # noqa: BLE001 (the last edge: told in one line, or logged whole)
+        sys.exit(process.end_with(error))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,105 @@
+"""How a command lives and ends: its settings, the signals that stop it, its exit code."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import sys
+from collections.abc import Callable, Coroutine
+from pathlib import Path
+from typing import Any
+
+import structlog
+from pydantic import ValidationError
+from pydantic_settings.exceptions import SettingsError
+
+from gateway import logs
+from gateway.errors import LoopwitnessError, StartError
+from gateway.plant.faults import in_words, shown
+from gateway.settings import Settings, load
+
+CTRL_C = 130
+OWN_MISTAKE = 70
+"""Exit code for what nobody foresaw (EX_SOFTWARE of sysexits.h)."""
+
+log = structlog.get_logger(__name__)
+
+
+def settings() -> Settings:
+    """The settings of this process, and logging set up by them; StartError names every bad one."""
+    folder = os.environ.get("LOOPWITNESS_SECRETS_DIR")
+    if folder and not Path(folder).is_dir():
+        raise StartError(f"LOOPWITNESS_SECRETS_DIR: {shown(folder)}; allowed: a folder that exists")
+    try:
+        found = load()
+    except ValidationError as error:
+        faults = in_words(error, Settings)
+        lines = [f"  LOOPWITNESS_{f.path.upper()}: {f.value}; allowed: {f.allowed}" for f in faults]
+        raise StartError("\n".join([f"{len(lines)} wrong setting(s)", *lines])) from None
+    except (SettingsError, OSError, UnicodeDecodeError) as error:
+        raise StartError(f"settings cannot be read: {error}") from error
+    logs.configure(found.log_format, found.log_level)
+    return found
+
+
+def until_told(
+    work: Callable[[asyncio.Event], Coroutine[Any, Any, None]], seconds: float | None = None
+) -> int:
+    """Run `work` to its end; Ctrl-C, SIGTERM or `seconds` set its event. Gives the exit code.
+
+    A second Ctrl-C cancels it where it stands.
+    """
+    return asyncio.run(_until_told(work, seconds))
+
+
+async def _until_told(
+    work: Callable[[asyncio.Event], Coroutine[Any, Any, None]], seconds: float | None
+) -> int:
+    loop, stop = asyncio.get_running_loop(), asyncio.Event()
+    task = asyncio.create_task(work(stop), name="command")
+    interrupts = 0
+
+    def interrupted() -> None:
+        nonlocal interrupts
+        interrupts += 1
+        log.info("stopping", signal="SIGINT")
+        stop.set()
+        if interrupts > 1:
+            task.cancel()
+
+    def terminated() -> None:
+        log.info("stopping", signal="SIGTERM")
+        stop.set()
+
+    loop.add_signal_handler(signal.SIGINT, interrupted)
+    loop.add_signal_handler(signal.SIGTERM, terminated)
+    if seconds is not None:
+        loop.call_later(seconds, stop.set)
+    try:
+        await task
+    except asyncio.CancelledError:
+        if interrupts < 2:
+            raise
+    return CTRL_C if interrupts else 0
+
+
+def end_with(error: Exception) -> int:
+    """Tell a person what went wrong, on standard error, and give the exit code.
+
+    Errors of our own kinds are a line or a list each; anything else is logged with its traceback.
+    """
+    expected = _leaves(error)
+    if not all(isinstance(e, LoopwitnessError) for e in expected):
+        log.critical("unexpected error: the process ends", exc_info=error)
+        return OWN_MISTAKE
+    for line in dict.fromkeys(str(e) for e in expected):
+        sys.stderr.write(f"loopwitness: {line}\n")
+    return max(e.exit_code for e in expected if isinstance(e, LoopwitnessError))
+
+
+def _leaves(error: BaseException) -> list[BaseException]:
+    """The errors inside groups, at any depth; a task group wraps what its tasks raise."""
+    if isinstance(error, BaseExceptionGroup):
+        return [leaf for inner in error.exceptions for leaf in _leaves(inner)]
+    return [error]
