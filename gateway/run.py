@@ -36,6 +36,7 @@ from gateway.web.serve import serve
 DRAIN_S = 10.0
 """Longest wait for the store to take the last rows."""
 QUEUE = 1000
+SPREAD = 0.8
 ROW_AT = 0.95
 """Where in the interval a row is taken: after the staggered polls, which lie in the first 0.8."""
 PRUNE_S = 3600.0
@@ -102,7 +103,7 @@ def _watching(
     rows = Rows(site)
     offsets = stagger([c.interval_s for c in site.controllers.values()])
     work: dict[str, Coroutine[Any, Any, None]] = {
-        f"poll {key}": poll_controller(key, controller, rows.take, offset_s=offset)
+        f"poll {key}": poll_controller(key, controller, rows.take, offset_s=SPREAD * offset)
         for (key, controller), offset in zip(site.controllers.items(), offsets, strict=True)
     }
     work["watch"] = watch(site, live, store, rows, queue)
