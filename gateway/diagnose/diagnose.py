@@ -158,7 +158,17 @@ class Diagnosis:
         for cause in entry.blocked_by:
             if cause in active:
                 blocked |= self._carried(CATALOGUE[cause].kind, entry.kind, active[cause])
+        for cause in entry.follows:
+            if cause in active:
+                blocked |= self._from_peers(active[cause])
         return blocked
+
+    def _from_peers(self, active: Bools) -> Bools:
+        """(R, T) where another member of the same loop has the (R, T) fault."""
+        has = self._columns.loops.has
+        in_loop = active.astype(np.int64) @ has.T.astype(np.int64)
+        elsewhere = in_loop @ has.astype(np.int64) - active * has.sum(axis=0)
+        return np.asarray(elsewhere > 0, dtype=np.bool_)
 
     def _carried(self, cause: SubjectKind, subject: SubjectKind, active: Bools) -> Bools:
         """A cause on controllers or transducers, as it touches transducers or loops."""

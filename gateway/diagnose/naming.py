@@ -14,7 +14,8 @@ FAULTS = (
 class Suspect:
     """One transducer; pressures in Pa, as in `witnesses.Case`.
 
-    dead: the signal is true-zero and rests at its low end without any noise. sudden: it jumped.
+    dead: the signal is true-zero and rests at its low end without any noise. sudden: it jumped. at_end: it reads one end of its range or less, so that
+    the true reading may lie further out.
     """
 
     shift: float
@@ -25,6 +26,7 @@ class Suspect:
     matters: float
     dead: bool
     sudden: bool
+    at_end: bool
 
 
 def name(s: Suspect) -> tuple[str, float]:
@@ -32,8 +34,10 @@ def name(s: Suspect) -> tuple[str, float]:
     shows_pressure = abs(s.peers) > 3 * s.limit
     if s.dead and shows_pressure:
         return "open-circuit", 0.7
-    if shows_pressure and abs(s.level + s.peers) <= s.limit + 0.15 * abs(s.peers):
-        return "ports-swapped", 0.9
+    opposite = s.level * s.peers < 0
+    mirrored = abs(s.level + s.peers) <= s.limit + 0.15 * abs(s.peers)
+    if shows_pressure and opposite and abs(s.level) > s.limit and (mirrored or s.at_end):
+        return "ports-swapped", 0.9 if mirrored else 0.7
     if shows_pressure and abs(s.level) <= max(s.limit, 0.1 * abs(s.peers)):
         return "tube-off", 0.8 if s.sudden else 0.6
     if s.sudden and abs(s.shift) > 2 * s.matters:

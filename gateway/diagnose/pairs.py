@@ -243,6 +243,10 @@ class Pairs:
             limit=float(case.limit[who]), matters=float(case.matters[who]),
             dead=bool(at_rest and abs(case.level[who] - columns.lrv[t]) < columns.resolution[t]),
             sudden=bool(abs(case.jump[who]) > abs(case.shift[who]) / 3),
+            at_end=bool(
+                case.level[who] <= columns.lrv[t] + columns.span[t] / 100
+                or case.level[who] >= columns.lrv[t] + 0.99 * columns.span[t]
+            ),
         )  # fmt: skip
         fault, which = name(suspect)
         code = FAULTS.index(fault)

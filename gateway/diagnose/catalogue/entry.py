@@ -38,3 +38,5 @@ class Entry:
     raise_s: float
     clear_s: float
     blocked_by: tuple[str, ...] = ()
+    follows: tuple[str, ...] = ()
+    """Transducer faults that explain this one when another member of the loop has them."""

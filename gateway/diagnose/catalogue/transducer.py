@@ -8,6 +8,12 @@ from .entry import Entry
 
 _WIRE = ("open-circuit", "short-circuit", "device-failure-signal", "signal-undefined-band")
 
+_MISLEADS = (
+    "open-circuit", "short-circuit", "device-failure-signal", "ports-swapped", "tube-off",
+    "liquid-in-tube",
+)  # fmt: skip
+"""Faults of one transducer that make the loop drive the others out of their range."""
+
 TRANSDUCER = (
     Entry(
         fault="over-range",
@@ -31,8 +37,9 @@ TRANSDUCER = (
         ),
         rivals=("short-circuit", "ports-swapped", "range-mismatch"),
         raise_s=10.0,
-        clear_s=5.0,
-        blocked_by=_WIRE,
+        clear_s=60.0,
+        blocked_by=(*_WIRE, "ports-swapped", "tube-off", "liquid-in-tube"),
+        follows=_MISLEADS,
     ),
     Entry(
         fault="under-range",
@@ -56,8 +63,9 @@ TRANSDUCER = (
         ),
         rivals=("ports-swapped", "zero-drift", "live-zero-mismatch"),
         raise_s=10.0,
-        clear_s=5.0,
-        blocked_by=_WIRE,
+        clear_s=60.0,
+        blocked_by=(*_WIRE, "ports-swapped", "tube-off", "liquid-in-tube"),
+        follows=_MISLEADS,
     ),
     Entry(
         fault="frozen",
