@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from gateway.measure.blocks import Block, Codes
+from gateway.measure.blocks import Block, Codes, Floats
 from gateway.measure.quality import Reason
 from gateway.plant.site import Site
 
@@ -44,25 +44,31 @@ def simulate(
     points = [p for controller in site.controllers.values() for p in controller.points.values()]
     values = np.full((rows, len(points)), np.nan)
     reasons: Codes = np.full((rows, len(points)), Reason.NOT_DUE, dtype=np.uint8)
-    spans = _spans(site)
     for row in range(rows):
+        at = row * interval_s
         if row:
             plant.step(interval_s)
-        while waiting and waiting[0][0] <= row * interval_s:
+        while waiting and waiting[0][0] <= at:
             _, kind, subject, size = waiting.pop(0)
             plant.switch(kind, subject, size, on=True)
-        for key, (first, last) in spans.items():
-            controller = site.controllers[key]
-            if row * interval_s % controller.interval_s >= interval_s:
-                continue
-            why = answer(plant.links[key], controller.timeout_s)
-            reasons[row, first:last] = why
-            if why == Reason.NONE:
-                values[row, first:last] = plant.values(key)
+        _poll(plant, at, interval_s, values[row], reasons[row])
     for k, point in enumerate(points):
         read = reasons[:, k] == Reason.NONE
         values[read, k] = after_registers(point, values[read, k])
     return Block(start_time + interval_s * np.arange(rows, dtype=np.float64), values, reasons)
+
+
+def _poll(plant: Plant, at: float, interval_s: float, values: Floats, reasons: Codes) -> None:
+    """Fill one row, `at` seconds after the start, with what the controllers due then say."""
+    past = 0
+    for key, controller in plant.site.controllers.items():
+        first, past = past, past + len(controller.points)
+        if at % controller.interval_s >= interval_s:
+            continue
+        why = answer(plant.links[key], controller.timeout_s)
+        reasons[first:past] = why
+        if why == Reason.NONE:
+            values[first:past] = plant.values(key)
 
 
 def answer(link: Link, timeout_s: float) -> Reason:
@@ -70,12 +76,3 @@ def answer(link: Link, timeout_s: float) -> Reason:
     if "no-communication" in link.faults or link.faults.get("slow-answers", 0.0) >= timeout_s:
         return Reason.NO_COMMUNICATION
     return Reason.BAD_REPLY if "bad-reply" in link.faults else Reason.NONE
-
-
-def _spans(site: Site) -> dict[str, tuple[int, int]]:
-    """Controller -> first column, and the column after its last."""
-    spans, first = {}, 0
-    for key, controller in site.controllers.items():
-        spans[key] = (first, first + len(controller.points))
-        first = spans[key][1]
-    return spans

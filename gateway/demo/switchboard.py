@@ -8,7 +8,7 @@ from typing import Annotated
 
 from fastapi import FastAPI, HTTPException
 from fastapi.responses import HTMLResponse
-from jinja2 import Environment, FileSystemLoader, select_autoescape
+from jinja2 import Environment, FileSystemLoader, Template, select_autoescape
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
@@ -53,33 +53,23 @@ class Faults(BaseModel):
 
 def application(plant: Plant) -> FastAPI:
     """The page at /, the interface at /faults."""
-    site = plant.site
     # Every answer is a coroutine: a worker thread would meet the plant in the middle of a step.
     # The usual pages of the interface fetch their scripts from elsewhere.
     app = FastAPI(title="Loopwitness demo plant", version="1", docs_url=None, redoc_url=None)
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=HOSTS)
     folder = FileSystemLoader(Path(__file__).parent)
-    page = Environment(loader=folder, autoescape=select_autoescape()).get_template(
+    template = Environment(loader=folder, autoescape=select_autoescape()).get_template(
         "switchboard.html"
     )
 
     @app.get("/", response_class=HTMLResponse, include_in_schema=False)
     async def show() -> HTMLResponse:
-        nonce = secrets.token_urlsafe(16)
-        groups = [(name, _title(site, name), _of(plant, name)) for name in _subjects(site)]
-        policy = (
-            f"default-src 'none'; style-src 'nonce-{nonce}'; script-src 'nonce-{nonce}'; "
-            "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-        )
-        return HTMLResponse(
-            page.render(site=site.site, groups=groups, nonce=nonce),
-            headers={"Content-Security-Policy": policy, "Cache-Control": "no-store"},
-        )
+        return _page(template, plant)
 
     @app.get("/faults")
     async def faults() -> Faults:
         """Every fault that can be switched."""
-        return Faults(faults=[one for name in _subjects(site) for one in _of(plant, name)])
+        return Faults(faults=[one for key in _subjects(plant.site) for one in _of(plant, key)])
 
     @app.post("/faults")
     async def switch(wanted: Switch) -> Possible:
@@ -98,6 +88,19 @@ def application(plant: Plant) -> FastAPI:
         return await faults()
 
     return app
+
+
+def _page(template: Template, plant: Plant) -> HTMLResponse:
+    site, nonce = plant.site, secrets.token_urlsafe(16)
+    groups = [(name, _title(site, name), _of(plant, name)) for name in _subjects(site)]
+    policy = (
+        f"default-src 'none'; style-src 'nonce-{nonce}'; script-src 'nonce-{nonce}'; "
+        "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    )
+    return HTMLResponse(
+        template.render(site=site.site, groups=groups, nonce=nonce),
+        headers={"Content-Security-Policy": policy, "Cache-Control": "no-store"},
+    )
 
 
 def _subjects(site: Site) -> list[str]:
