@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
@@ -30,11 +31,15 @@ async def connection(settings: Settings, topics: Topics) -> AsyncIterator[aiomqt
 
     A client is used for one connection only: what was queued in it is lost with it.
     """
-    client = await _client(settings, topics)
+    heard = LastWords()
+    client = await _client(settings, topics, heard)
     entering = asyncio.create_task(client.__aenter__(), name="mqtt: connect")
     try:
         # The library connects in a thread: let it finish, or its socket would stay open.
         await asyncio.shield(entering)
+    except aiomqtt.MqttError as error:
+        await _abandon(client, entering)
+        raise aiomqtt.MqttError(f"{error}; {heard.text}" if heard.text else str(error)) from None
     except BaseException:
         await _abandon(client, entering)
         raise
@@ -48,7 +53,20 @@ async def connection(settings: Settings, topics: Topics) -> AsyncIterator[aiomqt
             _drop(client)
 
 
-async def _client(settings: Settings, topics: Topics) -> aiomqtt.Client:
+class LastWords(logging.Handler):
+    """Keeps why a connection broke: the library tells it to its log only."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.ERROR)
+        self.text = ""
+        self.logger = logging.Logger("mqtt connection")  # noqa: LOG001 - nobody else's to find
+        self.logger.addHandler(self)
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.text = record.getMessage()
+
+
+async def _client(settings: Settings, topics: Topics, heard: LastWords) -> aiomqtt.Client:
     context = await asyncio.to_thread(tls_context, settings) if settings.mqtt_tls else None
     password = settings.mqtt_password.get_secret_value()
     client = aiomqtt.Client(
@@ -68,6 +86,7 @@ async def _client(settings: Settings, topics: Topics) -> aiomqtt.Client:
         max_inflight_messages=IN_FLIGHT,
         max_concurrent_outgoing_calls=IN_FLIGHT,
         tls_context=context,
+        logger=heard.logger,
     )
     client.pending_calls_threshold = IN_FLIGHT
     return client
