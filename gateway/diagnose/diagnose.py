@@ -14,6 +14,7 @@ from gateway.plant.site import Site
 from . import explain
 from .catalogue.entry import Entry
 from .catalogue.faults import CATALOGUE
+from .deadinput import DeadInput
 from .detector import Condition, Detector, Judge
 from .feedback import Feedback
 from .findings import Finding, SubjectKind
@@ -37,6 +38,7 @@ def detectors(columns: Columns) -> tuple[Detector, ...]:
         Answers(),
         Movement(columns),
         Bands(columns.transducers),
+        DeadInput(columns),
         Range(columns.transducers),
         Stillness(columns),
         Feedback(columns),
@@ -90,10 +92,12 @@ class Diagnosis:
         active: dict[str, Bools] = {}
         said: dict[str, list[tuple[Condition, Bools]]] = {}
         first = [c for d in self._detectors for c in d.examine(readings)]
-        self._follow(readings.time, first, active, said)
+        early = [c for c in first if _unsound(c.fault)]
+        late = [c for c in first if not _unsound(c.fault)]
+        self._follow(readings.time, early, active, said)
         trouble = self._trouble(active, len(readings))
         second = [c for j in self._judges for c in j.examine(readings, minutes, trouble)]
-        self._follow(readings.time, second, active, said)
+        self._follow(readings.time, late + second, active, said)
         events: list[Event] = []
         for fault, now in active.items():
             before = np.concatenate([self._active[fault][None], now[:-1]])
@@ -135,9 +139,7 @@ class Diagnosis:
         """(R, L) where link or wires are not sound, so that no pressure can be judged."""
         trouble = np.zeros((rows, len(self._columns.loops.ids)), dtype=np.bool_)
         for fault, now in active.items():
-            entry = CATALOGUE[fault]
-            if entry.group in ("link", "wire") or fault == "frozen":
-                trouble |= self._carried(entry.kind, "loop", now)
+            trouble |= self._carried(CATALOGUE[fault].kind, "loop", now)
         return trouble
 
     def _event(self, time: Floats, event: Event) -> Finding:
@@ -219,6 +221,11 @@ class Diagnosis:
             column = ids.index(finding.subject)
             self._active[finding.fault][column] = True
             self._open[(finding.fault, finding.subject)] = finding
+
+
+def _unsound(fault: str) -> bool:
+    """Whether a fault leaves nothing to be judged: link, wire, or a reading that stands still."""
+    return CATALOGUE[fault].group in ("link", "wire") or fault == "frozen"
 
 
 def _speaker(said: list[tuple[Condition, Bools]], row: int, column: int) -> Condition:

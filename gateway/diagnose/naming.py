@@ -14,8 +14,8 @@ FAULTS = (
 class Suspect:
     """One transducer; pressures in Pa, as in `witnesses.Case`.
 
-    dead: the signal is true-zero and rests at its low end without any noise. sudden: it jumped. at_end: it reads one end of its range or less, so that
-    the true reading may lie further out.
+    dead: the signal is true-zero and rests at its low end without any noise. sudden: it jumped.
+    at_end: it reads an end of its range, so that the true reading may lie further out.
     """
 
     shift: float

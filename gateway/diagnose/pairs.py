@@ -76,6 +76,8 @@ class Pairs:
         self._has_peers = np.zeros(t, dtype=np.bool_)
         for k, members in enumerate(columns.loops.members):
             self._has_peers[members] = alike[k] and len(members) > 1
+        self._level: Floats = np.full(t, np.nan)
+        self._peers: Floats = np.full(t, np.nan)
         self._standing: Floats = np.full(t, np.nan)
         self._stood: Floats = np.full(t, -np.inf)
         self._since: Floats = np.full(t, np.nan)
@@ -140,6 +142,8 @@ class Pairs:
         u = standard_uncertainty(np.array([time]), t)[0]
         limit = COVERAGE * np.sqrt(u**2 + self._peers_u(u) ** 2)
         self._tested += running
+        self._level[running] = minutes.mean[k][running]
+        self._peers[running] = minutes.peer.y[k][running]
         self.shifts.step(time, np.where(running, difference, np.nan), limit, self.picture)
         self._trail.add(time, np.where(running, self.shifts.shift(self.picture), np.nan))
         self._stand(time, minutes.mean[k], stopped, limit)
@@ -194,9 +198,11 @@ class Pairs:
             v.fault[members] = -1
             v.unresolved[loop] = False
             return
+        if not (self._states.settled(RUNNING) | self._states.settled(STOPPED))[loop]:
+            return  # an opinion stands while the fan starts or stops
         if minutes.start[k] - np.nanmin(self._since[mine]) < (WAIT - 0.5) * 60:
             return
-        case = self._case(loop, members, minutes, k, limit)
+        case = self._case(loop, members, limit)
         who, sure, witness = blame(case)
         named = v.fault[members]
         if who < 0 and (named >= 0).any():
@@ -207,7 +213,7 @@ class Pairs:
         self._name(int(members[who]), members, case, who, (sure, witness), minutes, k)
         v.unresolved[loop] = False
 
-    def _case(self, loop: int, members: Ints, minutes: Minutes, k: int, limit: Floats) -> Case:
+    def _case(self, loop: int, members: Ints, limit: Floats) -> Case:
         p, sh = self.picture, self.shifts
         since = np.nanmin(self._since[members])
         near = np.abs(self._jumps.time[members] - since) < 900
@@ -221,8 +227,8 @@ class Pairs:
         return Case(
             combine=self._columns.loops.combine[loop],
             shift=sh.shift(p)[members],
-            level=minutes.mean[k][members],
-            peers=minutes.peer.y[k][members],
+            level=self._level[members],
+            peers=self._peers[members],
             standing=np.where(seen_off, self._standing[members], np.nan),
             jump=np.where(near, self._jumps.size[members], 0.0),
             by_speed=float(by_speed),

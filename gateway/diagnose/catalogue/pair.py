@@ -35,7 +35,8 @@ PAIR = (
             "over-pressurise; a maximum follows the higher one and may lose pressure."
         ),
         rivals=("zero-drift", "span-drift", "tube-off", "liquid-in-tube", "range-mismatch"),
-        raise_s=60.0,
+        # Long enough for the judges of single transducers to find out which one it is.
+        raise_s=240.0,
         clear_s=60.0,
         blocked_by=(
             "stale-data",

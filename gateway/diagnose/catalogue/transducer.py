@@ -36,7 +36,7 @@ TRANSDUCER = (
             "holds less pressure than it says."
         ),
         rivals=("short-circuit", "ports-swapped", "range-mismatch"),
-        raise_s=10.0,
+        raise_s=30.0,
         clear_s=60.0,
         blocked_by=(*_WIRE, "ports-swapped", "tube-off", "liquid-in-tube"),
         follows=_MISLEADS,
@@ -62,7 +62,7 @@ TRANSDUCER = (
             "drives up."
         ),
         rivals=("ports-swapped", "zero-drift", "live-zero-mismatch"),
-        raise_s=10.0,
+        raise_s=30.0,
         clear_s=60.0,
         blocked_by=(*_WIRE, "ports-swapped", "tube-off", "liquid-in-tube"),
         follows=_MISLEADS,
