@@ -59,7 +59,8 @@ class LastWords(logging.Handler):
     def __init__(self) -> None:
         super().__init__(logging.ERROR)
         self.text = ""
-        self.logger = logging.Logger("mqtt connection")  # noqa: LOG001 - nobody else's to find
+        # Not in the tree of loggers: nobody else is to find it.
+        self.logger = logging.Logger("mqtt connection", logging.ERROR)  # noqa: LOG001 - above
         self.logger.addHandler(self)
 
     def emit(self, record: logging.LogRecord) -> None:

@@ -75,14 +75,15 @@ async def _session(
             if refused:
                 aside = await store.ask(_set_aside, refused)
             settled = progress.settled
-            progress.answered(int(rows.time_ms[-1]), time.monotonic())
+            progress.answered(
+                int(rows.time_ms[-1]), time.monotonic(), renewed=there.connections > connections
+            )
+            connections = there.connections
             if progress.settled > settled:
                 await store.ask(cursors.advance, NAME, settled, progress.settled)
             sink.up(f"{aside} refused lines set aside" if aside else "")
             sink.sent(len(batch) - len(refused))
-            if there.connections > connections:
-                connections = there.connections
-                progress.doubt()
+            if progress.position < rows.time_ms[-1]:
                 continue
         if rows is None or len(rows) < limit:
             await asyncio.sleep(settings.influx_interval_s)

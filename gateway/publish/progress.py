@@ -1,9 +1,8 @@
 """How far the time-series server has certainly got, when its "yes" is not yet on its disk.
 
 A server that answered 2xx may still lose the last seconds when it is killed. A row is therefore
-settled only SETTLE_S after the answer, or when it was answered twice. Whatever looks like a
-restart sends the rest again (points are idempotent by time). Arithmetic only: time comes in, in
-seconds of a steady clock.
+settled only SETTLE_S after the answer, and what looks like a restart sends the rest again (points
+are idempotent by time). Arithmetic only: time comes in, in seconds of a steady clock.
 """
 
 from __future__ import annotations
@@ -12,6 +11,8 @@ from collections import deque
 
 SETTLE_S = 40.0
 """A server was seen to lose its last 10 s when killed; thirty, and some more."""
+HABIT = 5
+"""New connections on so many batches in a row are how this server works, not restarts."""
 
 
 class Progress:
@@ -21,28 +22,23 @@ class Progress:
         self.settled = settled
         self.position = settled
         self._answered: deque[tuple[float, int]] = deque()
-        self._again = settled
+        self._renewals = 0
 
-    def answered(self, position: int, now: float) -> None:
-        """The server said yes to every row up to `position`."""
+    def answered(self, position: int, now: float, *, renewed: bool = False) -> None:
+        """The server said yes to every row up to `position`.
+
+        renewed: on a new connection. It may have been killed and be back, so what is not settled
+        goes again; but not for ever, when it closes every connection.
+        """
         self.position = position
-        if position <= self._again:
-            self.settled = max(self.settled, position)
-        else:
-            self._answered.append((now, position))
+        self._answered.append((now, position))
         while self._answered and now - self._answered[0][0] >= SETTLE_S:
             self.settled = max(self.settled, self._answered.popleft()[1])
-
-    def doubt(self) -> None:
-        """The server may have been restarted: what is not settled goes again, once.
-
-        Once only, or a server that closes every connection would be sent the same rows for ever.
-        """
-        self._again = self.position
-        self.position = self.settled
-        self._answered.clear()
+        self._renewals = self._renewals + 1 if renewed else 0
+        if 0 < self._renewals < HABIT:
+            self.go_back(self.settled)
 
     def go_back(self, settled: int) -> None:
-        """Begin again after `settled`: rows were written behind it."""
-        self.settled = self.position = self._again = settled
+        """Begin again after `settled`: rows may be missing there, or were written behind it."""
+        self.settled = self.position = settled
         self._answered.clear()
