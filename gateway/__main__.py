@@ -95,10 +95,10 @@ def run(file: SiteFile, seconds: Seconds = None) -> None:
     The page's address is printed when it is up. Addresses, folders and secrets are settings:
     environment variables LOOPWITNESS_... or a file .env in the working folder.
     """
-    from gateway.run import run_gateway  # noqa: PLC0415 (loads for seconds; `check` needs it not)
-
     settings = process.settings()
     site = read_site(file)
+    from gateway.run import run_gateway  # noqa: PLC0415 (loads for seconds: faults come first)
+
     _until_told(lambda stop: run_gateway(site, settings, ready=_say_ready, stop=stop), seconds)
 
 

@@ -1,0 +1,165 @@
+"""`loopwitness check`: messages and exit codes, as a person or a script meets them."""
+
+from __future__ import annotations
+
+import asyncio
+import struct
+from pathlib import Path
+
+import pytest
+
+from tests.cli.commands import ROOT, command
+from tests.plant.folders import SiteFolder
+from tests.poll.peers import RawPeer, answer
+
+pytestmark = pytest.mark.slow
+
+EXAMPLE = ROOT / "config" / "harbour-archive.toml"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> SiteFolder:
+    return SiteFolder(tmp_path)
+
+
+async def test_a_valid_site_in_short(tmp_path: Path) -> None:
+    ended = await command(tmp_path, "check", EXAMPLE)
+    assert (ended.code, ended.err) == (0, "")
+    for words in (
+        "no faults", "Harbour Street Archive", "sf-2", "127.0.0.1:15020", "-25 to 100",
+        "4-20 mA", "average of dp-201, dp-202", "sf-2.feedback",
+    ):  # fmt: skip
+        assert words in ended.out
+
+
+async def test_a_valid_site_as_json(tmp_path: Path) -> None:
+    ended = await command(tmp_path, "check", EXAMPLE, "--json")
+    data = ended.json()
+    assert ended.code == 0
+    assert data["ok"] is True
+    assert data["site"] == "harbour-archive"
+    assert all(controller["requests"] for controller in data["controllers"])
+    assert {t["id"] for t in data["transducers"]} > {"dp-201", "dp-202"}
+
+
+async def test_every_fault_is_told_and_the_exit_code_is_1(folder: SiteFolder) -> None:
+    folder.change(("port = 15020", "prt = 15020"), ("[-25, 100]", "[100, -25]"))
+    ended = await command(folder.site.parent, "check", "site.toml")
+    assert ended.code == 1
+    assert ended.out == ""
+    assert ended.err.splitlines() == [
+        "loopwitness: site.toml: 2 fault(s)",
+        '  controllers.sf-2.prt: 15020; allowed: a key known here (did you mean "port"?)',
+        (
+            "  transducers.dp-201.range: [100, -25]; "
+            "allowed: lower range value below upper range value"
+        ),
+    ]
+
+
+async def test_faults_as_json(folder: SiteFolder) -> None:
+    folder.change(("port = 15020", "prt = 15020"))
+    ended = await command(folder.site.parent, "check", "site.toml", "--json")
+    assert ended.code == 1
+    assert ended.json() == {
+        "file": "site.toml",
+        "ok": False,
+        "faults": [
+            {
+                "path": "controllers.sf-2.prt",
+                "value": "15020",
+                "allowed": 'a key known here (did you mean "port"?)',
+            }
+        ],
+    }
+
+
+@pytest.mark.parametrize(
+    ("args", "code", "said"),
+    [
+        (["check", "nowhere.toml"], 1, "nowhere.toml: No such file or directory"),
+        (["check"], 2, "Missing argument 'SITE'"),
+        (["chek", "x"], 2, "No such command 'chek'"),
+        (["check", "x", "--livve"], 2, "No such option"),
+    ],
+)
+async def test_what_cannot_be_done(tmp_path: Path, args: list[str], code: int, said: str) -> None:
+    ended = await command(tmp_path, *args)
+    assert ended.code == code
+    assert said in ended.err
+    assert "Traceback" not in ended.err
+
+
+async def test_help_tells_of_every_command(tmp_path: Path) -> None:
+    ended = await command(tmp_path, "--help")
+    assert ended.code == 0
+    for name in ("check", "run", "demo", "registers"):
+        assert f"  {name} " in ended.out
+
+
+async def behave(request: bytes, writer: asyncio.StreamWriter) -> None:
+    """Input register 5 holds 16000 counts; the float32 at input register 20 holds 43.0."""
+    first, count = struct.unpack(">HH", request[8:12])
+    high, low = struct.unpack(">HH", struct.pack(">f", 43.0))
+    held = {5: 16000, 20: high, 21: low}
+    writer.write(answer(request, [held.get(first + i, 0) for i in range(count)]))
+
+
+LIVE = """
+[site]
+id = "mill-lane"
+[controllers.plc]
+host = "127.0.0.1"
+port = {port}
+[controllers.plc.points]
+ai1 = {{ table = "input", address = 5 }}
+ai1_value = {{ table = "input", address = 20, type = "float32", unit = "Pa" }}
+[controllers.gone]
+host = "127.0.0.1"
+port = {dead}
+[controllers.gone.points]
+ai1 = {{ table = "input", address = 5 }}
+[transducers.dp-1]
+counts = "plc.ai1"
+controller_value = "plc.ai1_value"
+signal = "4-20 mA"
+input = {{ counts = [0, 32000], electrical = [0, 20], unit = "mA" }}
+range = [-25, 100]
+unit = "Pa"
+[transducers.dp-2]
+counts = "gone.ai1"
+signal = "0-10 V"
+input = {{ counts = [0, 4095], electrical = [0, 10], unit = "V" }}
+range = [0, 500]
+unit = "Pa"
+"""
+
+
+async def test_one_live_reading_side_by_side(tmp_path: Path, free_port: int) -> None:
+    async with RawPeer(behave) as peer:
+        (tmp_path / "site.toml").write_text(LIVE.format(port=peer.port, dead=free_port))
+        ended = await command(tmp_path, "check", "site.toml", "--live", "--json")
+    assert ended.code == 4, "one controller does not answer"
+    assert "gone: no connection to 127.0.0.1" in ended.err
+    live = ended.json()["live"]
+    assert [c["answered"] for c in live["controllers"]] == [True, False]
+    good, bad = live["transducers"]
+    # By hand: 16000 of 32000 counts on 0-20 mA is 10 mA, 6/16 of span; -25 + 0.375 x 125 Pa.
+    assert good["counts"] == 16000
+    assert good["electrical"] == pytest.approx(10.0)
+    assert good["value"] == pytest.approx(21.875)
+    assert good["controller_value"] == pytest.approx(43.0)
+    assert good["difference"] == pytest.approx(21.875 - 43.0, abs=0.01)
+    assert good["quality"] == "good"
+    assert bad["value"] is None
+    assert (bad["quality"], bad["reason"]) == ("bad", "the controller does not answer")
+    assert {request[7] for request in peer.requests} == {4}, "function code 4 only"
+
+
+async def test_a_live_reading_for_people(tmp_path: Path, free_port: int) -> None:
+    async with RawPeer(behave) as peer:
+        (tmp_path / "site.toml").write_text(LIVE.format(port=peer.port, dead=free_port))
+        ended = await command(tmp_path, "check", "site.toml", "--live")
+    assert ended.code == 4
+    line = next(line for line in ended.out.splitlines() if line.split()[:2] == ["dp-1", "16000"])
+    assert line.split() == ["dp-1", "16000", "10", "mA", "21.875", "43", "-21.1", "Pa", "good"]

@@ -1,0 +1,72 @@
+"""How a command ends: signals, exit codes, and what a person is told."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+
+import pytest
+
+from gateway import process
+from gateway.errors import LinkError, StartError
+
+
+def test_errors_of_tasks_are_told_one_by_one(capsys: pytest.CaptureFixture[str]) -> None:
+    group = ExceptionGroup(
+        "tasks", [StartError("port 1"), ExceptionGroup("inner", [LinkError("gone")])]
+    )
+    assert process.end_with(group) == 4
+    assert capsys.readouterr().err.splitlines() == ["loopwitness: port 1", "loopwitness: gone"]
+
+
+def test_what_nobody_foresaw_is_logged_whole(capsys: pytest.CaptureFixture[str]) -> None:
+    mixed = ExceptionGroup("tasks", [StartError("port 1"), ZeroDivisionError("oh")])
+    assert process.end_with(mixed) == process.OWN_MISTAKE
+    said = capsys.readouterr()
+    assert "ZeroDivisionError" in said.out + said.err
+
+
+def signals(*which: signal.Signals) -> None:
+    """Send signals to this process, one turn of the loop apart."""
+    loop = asyncio.get_running_loop()
+    for turn, one in enumerate(which):
+        loop.call_later(0.02 * (turn + 1), os.kill, os.getpid(), one)
+
+
+@pytest.mark.parametrize(("which", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 0)])
+def test_a_signal_sets_the_event(which: signal.Signals, code: int) -> None:
+    ended = []
+
+    async def work(stop: asyncio.Event) -> None:
+        signals(which)
+        await stop.wait()
+        ended.append("in order")
+
+    assert process.until_told(work) == code
+    assert ended == ["in order"]
+
+
+def test_a_second_ctrl_c_cancels() -> None:
+    async def work(stop: asyncio.Event) -> None:
+        signals(signal.SIGINT, signal.SIGINT)
+        await stop.wait()
+        await asyncio.sleep(60)
+
+    assert process.until_told(work) == 130
+
+
+def test_seconds_set_the_event() -> None:
+    async def work(stop: asyncio.Event) -> None:
+        await stop.wait()
+
+    assert process.until_told(work, 0.01) == 0
+
+
+def test_an_error_of_the_work_comes_through() -> None:
+    async def work(stop: asyncio.Event) -> None:
+        assert not stop.is_set()
+        raise StartError("no port")
+
+    with pytest.raises(StartError):
+        process.until_told(work)
