@@ -1,0 +1,120 @@
+"""The HTTP interface, /api/v1: what is now, what was found, and the live stream."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import StreamingResponse
+
+from gateway.errors import Fault
+from gateway.views import (
+    FindingView,
+    LinkView,
+    SinkView,
+    TransducerView,
+    finding_view,
+    link_views,
+    sink_views,
+    transducer_view,
+    transducer_views,
+)
+
+from . import trends
+from .now import LoopNow
+from .past import ask
+from .refusals import RefusalError, documented, unknown
+from .sources import FromApp
+from .streams import MOST, events
+from .trends import TIMES, seconds
+
+router = APIRouter(prefix="/api/v1")
+router.include_router(trends.router)
+
+
+@router.get("/loops", tags=["live"], responses=documented(503))
+async def loops(sources: FromApp) -> list[LoopNow]:
+    """Every loop at the latest row, in the order of the site file."""
+    return sources.now.loops()
+
+
+@router.get("/loops/{loop_id}", tags=["live"], responses=documented(404, 503))
+async def loop(sources: FromApp, loop_id: str) -> LoopNow:
+    """One loop at the latest row."""
+    site = sources.live.site
+    if loop_id not in site.loops:
+        raise unknown("loops", loop_id, site.loops)
+    return sources.now.loop(loop_id)
+
+
+@router.get("/transducers", tags=["live"], responses=documented(503))
+async def transducers(sources: FromApp) -> list[TransducerView]:
+    """Every transducer at the latest row, in the order of the site file."""
+    return transducer_views(sources.live.site, sources.now.snapshot())
+
+
+@router.get("/transducers/{transducer_id}", tags=["live"], responses=documented(404, 503))
+async def transducer(sources: FromApp, transducer_id: str) -> TransducerView:
+    """One transducer at the latest row."""
+    site = sources.live.site
+    if transducer_id not in site.transducers:
+        raise unknown("transducers", transducer_id, site.transducers)
+    return transducer_view(site, sources.now.snapshot(), transducer_id)
+
+
+@router.get("/findings", tags=["findings"], responses=documented(422, 503))
+async def findings(
+    sources: FromApp,
+    start: Annotated[str | None, Query(alias="from", description=TIMES)] = None,
+    end: Annotated[str | None, Query(alias="to", description=f"{TIMES}; not included")] = None,
+    limit: Annotated[int, Query(ge=1, le=1000, description="Most entries of the journal.")] = 200,
+) -> list[FindingView]:
+    """Open findings, oldest first; with `from` or `to` the journal of that span, newest first.
+
+    The journal holds an entry for each finding raised and another when it cleared.
+    """
+    if start is None and end is None:
+        return [finding_view(f) for f in sources.now.snapshot().findings]
+    first = seconds(start, "query.from") if start is not None else None
+    last = seconds(end, "query.to") if end is not None else None
+    if first is not None and last is not None and not first < last:
+        raise RefusalError(422, Fault("query.from", f"{start} with to={end}", "from before to"))
+    found = await ask(lambda: sources.past.findings(first, last, limit))
+    return [finding_view(f) for f in found]
+
+
+@router.get("/links", tags=["live"])
+async def links(sources: FromApp) -> list[LinkView]:
+    """How each controller answers, in the order of the site file."""
+    latest = sources.live.latest
+    return link_views(sources.live.site, latest.links if latest else {})
+
+
+@router.get("/sinks", tags=["live"])
+async def sinks(sources: FromApp) -> list[SinkView]:
+    """How each receiver of data is doing."""
+    return sink_views(sources.live.sinks)
+
+
+@router.get(
+    "/stream",
+    tags=["live"],
+    response_class=StreamingResponse,
+    responses={
+        200: {
+            "description": "Server-sent events. Event `state`: a StateView as JSON, at once, then "
+            "at most every 0.5 s when a row came, and at least every 5 s.",
+            "content": {"text/event-stream": {"schema": {"type": "string"}}},
+        },
+        **documented(503),
+    },
+)
+async def stream(sources: FromApp) -> StreamingResponse:
+    """Everything that changes, as it changes."""
+    if sources.streams.open >= MOST:
+        raise RefusalError(503, Fault("stream", f"{MOST} readers already", "a later try"))
+    return StreamingResponse(
+        events(sources.live, sources.now, sources.streams),
+        media_type="text/event-stream",
+        headers={"X-Accel-Buffering": "no"},
+    )

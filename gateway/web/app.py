@@ -1,0 +1,89 @@
+"""The application: routes, pages and files over one live state."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from hashlib import sha256
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+from fastapi import FastAPI
+from fastapi.staticfiles import StaticFiles
+from starlette.middleware.gzip import GZipMiddleware
+
+from gateway.live import Live
+from gateway.plant.site import Site
+
+from . import api, health, metrics, pages, refusals
+from .headers import SecurityHeaders
+from .now import Now
+from .past import Past
+from .sources import Sources
+from .streams import Streams
+
+HERE = Path(__file__).parent
+STATIC = HERE / "static"
+ABOUT = """\
+Live values, findings and history of pressure loops. Read only: nothing here changes a controller.
+
+Pressures are in the unit of their loop or transducer; times are ISO 8601 in UTC, and seconds since
+1970 in the lists of a history. What was not read is null. A request that cannot be answered gets
+`faults`: the place, the value, and what is allowed.
+"""
+TAGS = [
+    {"name": "live", "description": "What the latest row says."},
+    {"name": "findings", "description": "Diagnosed faults, open and past."},
+    {"name": "history", "description": "Trends from the store."},
+    {"name": "operation", "description": "For supervisors and scrapers."},
+]
+
+
+def make_app(
+    live: Live,
+    past: Past,
+    *,
+    streams: Streams | None = None,
+    clock: Callable[[], float] = time.time,
+) -> FastAPI:
+    """The application over a live state and a past. `clock`: seconds since 1970.
+
+    `streams.end()` ends every open event stream, for a shutdown.
+    """
+    app = FastAPI(
+        title="Loopwitness",
+        version=program_version(),
+        description=ABOUT,
+        openapi_tags=TAGS,
+        openapi_url="/api/v1/openapi.json",
+        docs_url=None,  # the library's own page loads scripts from elsewhere
+        redoc_url=None,
+    )
+    edition = revision(live.site)
+    now = Now(live, clock, edition)
+    app.state.sources = Sources(live, now, past, streams or Streams(), clock)
+    app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
+    app.add_middleware(SecurityHeaders)
+    refusals.register(app)
+    for part in (api, health, metrics):
+        app.include_router(part.router)
+    app.include_router(pages.routes(live.site, edition))
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    return app
+
+
+def program_version() -> str:
+    """The installed version; "0" when run from a folder that was not installed."""
+    try:
+        return version("loopwitness")
+    except PackageNotFoundError:
+        return "0"
+
+
+def revision(site: Site) -> str:
+    """A short name for this site file with this program: a page of another one reloads itself."""
+    digest = sha256(program_version().encode() + site.model_dump_json().encode())
+    for file in sorted(HERE.rglob("*")):
+        if file.suffix in {".js", ".css", ".html"}:
+            digest.update(file.read_bytes())
+    return digest.hexdigest()[:12]

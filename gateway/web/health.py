@@ -1,0 +1,46 @@
+"""Is the gateway doing its work? For supervisors and container engines."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Response
+from pydantic import BaseModel, Field
+
+from .now import fresh_within, interval_of
+from .sources import FromApp
+
+router = APIRouter()
+
+
+class HealthView(BaseModel):
+    """Whether rows flow."""
+
+    ok: bool
+    reason: str = Field(description="Empty when all is well.")
+    row_age_s: float | None = Field(description="Age of the latest row; null before the first.")
+    fresh_within_s: float
+
+
+@router.get(
+    "/healthz",
+    tags=["operation"],
+    responses={503: {"model": HealthView, "description": "No fresh row."}},
+)
+async def healthz(sources: FromApp, response: Response) -> HealthView:
+    """200 while the latest row is younger than a few intervals, else 503 and the reason.
+
+    A controller that does not answer is no failure of the gateway: its silence makes rows too.
+    """
+    site, age = sources.live.site, sources.now.age()
+    limit = fresh_within(site)
+    reason = ""
+    if age is None:
+        reason = "no row yet"
+    elif age > limit:
+        reason = f"no row for {age:.1f} s; one is due every {interval_of(site):g} s"
+    response.status_code = 503 if reason else 200
+    return HealthView(
+        ok=not reason,
+        reason=reason,
+        row_age_s=round(age, 3) if age is not None else None,
+        fresh_within_s=limit,
+    )

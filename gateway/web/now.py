@@ -1,0 +1,162 @@
+"""What is: the latest snapshot with its age, in the shape that the pages are fed with."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from math import isnan
+
+from pydantic import BaseModel, Field
+
+from gateway.diagnose.feedback import TOLERANCE_OF_SPAN
+from gateway.errors import Fault
+from gateway.live import Live, Snapshot
+from gateway.measure.columns import columns
+from gateway.plant.site import Site
+from gateway.views import (
+    FindingView,
+    LinkView,
+    LoopView,
+    SinkView,
+    TransducerView,
+    finding_view,
+    iso,
+    link_views,
+    loop_view,
+    pressure,
+    sink_views,
+    transducer_views,
+)
+
+from .refusals import RefusalError
+
+FRESH_ROWS = 3.0
+FRESH_MORE_S = 2.0
+"""A row older than 3 intervals and 2 s is no longer shown as live."""
+
+
+class LoopNow(LoopView):
+    """One loop at this instant, and whether the controller's feedback agrees with ours."""
+
+    feedback_tolerance: float | None = Field(
+        description="How far feedback and combined pressure may differ, in `unit`."
+    )
+    feedback_agrees: bool | None = Field(description="None when one of the two is missing.")
+
+
+class StateView(BaseModel):
+    """Everything that changes, at one instant."""
+
+    site: str
+    revision: str = Field(description="Changes with the site file and with the program.")
+    time: str | None = Field(description="When the latest row was taken; None before the first.")
+    age_s: float | None = Field(description="How old that row was when this was sent.")
+    fresh_within_s: float = Field(description="A row older than this is not live any more.")
+    interval_s: float = Field(description="Usual time from row to row.")
+    loops: list[LoopNow]
+    transducers: list[TransducerView] = Field(description="Those that no loop uses.")
+    findings: list[FindingView] = Field(description="Open ones that touch no loop.")
+    links: list[LinkView]
+    sinks: list[SinkView]
+
+
+def interval_of(site: Site) -> float:
+    """Seconds from row to row."""
+    return min((c.interval_s for c in site.controllers.values()), default=1.0)
+
+
+def fresh_within(site: Site) -> float:
+    """Seconds that a row may be old and still be shown as live."""
+    return FRESH_ROWS * interval_of(site) + FRESH_MORE_S
+
+
+def feedback_tolerances(site: Site) -> dict[str, float]:
+    """Pa by loop: how far the reported feedback may be from ours (as `combination-mismatch`)."""
+    points = columns(site).points
+    where = {ref: k for k, ref in enumerate(points.refs)}
+    out = {}
+    for key, loop in site.loops.items():
+        span = max(site.transducers[k].span_pa for k in loop.transducers)
+        step = 0.0
+        if loop.feedback in where:
+            k = where[loop.feedback]
+            step = float(points.step[k] * points.pa[k])
+        out[key] = TOLERANCE_OF_SPAN * span + step
+    return out
+
+
+class Now:
+    """The latest state; encoded once for all who read it within the same second."""
+
+    def __init__(self, live: Live, clock: Callable[[], float], revision: str) -> None:
+        self._live = live
+        self._clock = clock
+        self._revision = revision
+        self._tolerances = feedback_tolerances(live.site)
+        self._columns = {key: k for k, key in enumerate(live.site.loops)}
+        self._encoded: tuple[tuple[int, int], bytes] = ((-1, -1), b"")
+
+    def snapshot(self) -> Snapshot:
+        """The latest snapshot; RefusalError (503) before the first."""
+        if self._live.latest is None:
+            raise RefusalError(503, Fault("rows", "none yet", "a later try, after the first poll"))
+        return self._live.latest
+
+    def age(self) -> float | None:
+        """Seconds since the latest row was taken, None before the first."""
+        latest = self._live.latest
+        return max(0.0, self._clock() - latest.time) if latest else None
+
+    def loops(self) -> list[LoopNow]:
+        """Every loop, in file order; RefusalError (503) before the first row."""
+        snapshot = self.snapshot()
+        members = {view.id: view for view in transducer_views(self._live.site, snapshot)}
+        return [self._loop(snapshot, key, members) for key in self._live.site.loops]
+
+    def loop(self, key: str) -> LoopNow:
+        """One loop; KeyError for an unknown id, RefusalError (503) before the first row."""
+        return self._loop(self.snapshot(), key)
+
+    def state(self) -> StateView:
+        """Everything that changes."""
+        site, latest, age = self._live.site, self._live.latest, self.age()
+        used = {k for loop in site.loops.values() for k in loop.transducers}
+        return StateView(
+            site=site.site.id,
+            revision=self._revision,
+            time=iso(latest.time) if latest else None,
+            age_s=round(age, 3) if age is not None else None,
+            fresh_within_s=fresh_within(site),
+            interval_s=interval_of(site),
+            loops=self.loops() if latest else [],
+            transducers=[v for v in transducer_views(site, latest) if v.id not in used]
+            if latest
+            else [],
+            findings=[finding_view(f) for f in latest.findings if not f.loops] if latest else [],
+            links=link_views(site, latest.links if latest else {}),
+            sinks=sink_views(latest.sinks if latest else self._live.sinks),
+        )
+
+    def encoded(self) -> bytes:
+        """The state as JSON."""
+        latest, age = self._live.latest, self.age()
+        key = (latest.number if latest else -1, int(age or 0))
+        if self._encoded[0] != key or latest is None:
+            self._encoded = (key, self.state().model_dump_json().encode())
+        return self._encoded[1]
+
+    def _loop(
+        self, snapshot: Snapshot, key: str, members: Mapping[str, TransducerView] | None = None
+    ) -> LoopNow:
+        site = self._live.site
+        view = loop_view(site, snapshot, key, members)
+        column = self._columns[key]
+        apart = abs(
+            float(snapshot.readings.feedback[0, column])
+            - float(snapshot.readings.combined[0, column])
+        )
+        tolerance = self._tolerances[key]
+        return LoopNow(
+            **vars(view),
+            feedback_tolerance=pressure(tolerance, view.unit),
+            feedback_agrees=None if isnan(apart) else apart <= tolerance,
+        )

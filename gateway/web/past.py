@@ -1,0 +1,67 @@
+"""What was: trends and findings, asked of the history file in short questions."""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+
+from gateway.diagnose.findings import Finding
+from gateway.errors import Fault, StoreError
+from gateway.record.history import Trend, reader, trend
+from gateway.record.journal import FINDING, Search, search, to_finding
+
+from .refusals import RefusalError
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Past:
+    """Two questions; both block, so ask them through `ask`.
+
+    trends(series, start, end, buckets): one trend a series, empty for one never recorded.
+    findings(start, end, limit): raised and cleared, newest first; None is "any". Seconds since
+    1970. StoreError or sqlite3.Error when the file cannot be read.
+    """
+
+    trends: Callable[[Sequence[str], float, float, int], list[Trend]]
+    findings: Callable[[float | None, float | None, int], list[Finding]]
+
+
+def stored(file: Path) -> Past:
+    """The past as the history file has it."""
+
+    def trends(series: Sequence[str], start: float, end: float, buckets: int) -> list[Trend]:
+        with reader(file) as connection:
+            return [_trend(connection, name, start, end, buckets) for name in series]
+
+    def findings(start: float | None, end: float | None, limit: int) -> list[Finding]:
+        with reader(file) as connection:
+            wanted = Search(start=start, end=end, kind=FINDING)
+            return [to_finding(entry) for entry in search(connection, wanted, limit)]
+
+    return Past(trends, findings)
+
+
+def _trend(
+    connection: sqlite3.Connection, name: str, start: float, end: float, buckets: int
+) -> Trend:
+    try:
+        return trend(connection, name, start, end, buckets)
+    except KeyError:
+        none = np.zeros(0)
+        return Trend(none, none.astype(np.int64), none, none, none, none.astype(np.uint8), 0.0)
+
+
+async def ask(question: Callable[[], T]) -> T:
+    """Run a question in a thread; RefusalError (503) when the file cannot be read."""
+    try:
+        return await asyncio.to_thread(question)
+    except (StoreError, sqlite3.Error) as error:
+        raise RefusalError(503, Fault("history", str(error), "a later try")) from error

@@ -1,0 +1,95 @@
+"""Answers that say no: which place, which value, what is allowed; always as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel
+from starlette.exceptions import HTTPException
+
+from gateway.errors import Fault, LoopwitnessError
+
+NAMED = 20
+"""Known ids that are listed when an unknown one was asked for."""
+
+
+class FaultView(BaseModel):
+    """One thing wrong with a request: where, what stood there, what may stand there."""
+
+    path: str
+    value: str
+    allowed: str
+
+
+class RefusalView(BaseModel):
+    """Why a request was not answered."""
+
+    faults: list[FaultView]
+
+
+class RefusalError(LoopwitnessError):
+    """A request that gets an answer of 4xx or 503."""
+
+    def __init__(self, status: int, fault: Fault) -> None:
+        self.status = status
+        self.fault = fault
+        super().__init__(str(fault))
+
+
+def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """For a route's `responses`: these statuses carry a RefusalView."""
+    words = {
+        404: "There is no such thing; known ids are named.",
+        422: "A value in the address cannot be used.",
+        503: "Nothing to show now: no row yet, or the history cannot be read.",
+    }
+    return {k: {"model": RefusalView, "description": words[k]} for k in statuses}
+
+
+def unknown(path: str, value: str, known: Iterable[str]) -> RefusalError:
+    """The answer for an id that the site does not have."""
+    ids = list(known)
+    allowed = ", ".join(ids[:NAMED])
+    if len(ids) > NAMED:
+        allowed += f" and {len(ids) - NAMED} more"
+    return RefusalError(404, Fault(path, f"{value!r} is not known", allowed or "the site has none"))
+
+
+def answer(status: int, faults: Iterable[Fault], headers: Any = None) -> JSONResponse:
+    """Faults as an answer."""
+    view = RefusalView(faults=[FaultView(**vars(fault)) for fault in faults])
+    return JSONResponse(view.model_dump(), status_code=status, headers=headers)
+
+
+def _refused(_request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RefusalError)  # noqa: S101 - registered for this kind only
+    return answer(error.status, [error.fault])
+
+
+def _invalid(_request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)  # noqa: S101 - registered for this kind only
+    return answer(
+        422,
+        [
+            Fault(".".join(map(str, e["loc"])), repr(e.get("input"))[:100], e["msg"])
+            for e in error.errors()
+        ],
+    )
+
+
+def _http(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, HTTPException)  # noqa: S101 - registered for this kind only
+    allowed = "GET" if error.status_code == 405 else "addresses in /api/v1/openapi.json"
+    fault = Fault(request.url.path[:200], str(error.detail), allowed)
+    return answer(error.status_code, [fault], error.headers)
+
+
+def register(app: FastAPI) -> None:
+    """Let every refusal of the app take this form."""
+    app.add_exception_handler(RefusalError, _refused)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(HTTPException, _http)

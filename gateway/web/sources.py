@@ -1,0 +1,35 @@
+"""What every route may reach."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, Request
+
+from gateway.live import Live
+
+from .now import Now
+from .past import Past
+from .streams import Streams
+
+
+@dataclass(frozen=True)
+class Sources:
+    """The live state, the past, the open streams, and the clock (seconds since 1970)."""
+
+    live: Live
+    now: Now
+    past: Past
+    streams: Streams
+    clock: Callable[[], float]
+
+
+def _sources(request: Request) -> Sources:
+    found: Sources = request.app.state.sources
+    return found
+
+
+FromApp = Annotated[Sources, Depends(_sources)]
+"""A route's parameter of this type is filled in."""

@@ -1,0 +1,85 @@
+// One loop: fills its sheet from each state.
+
+import { findings } from "./findings.js";
+import { level, mark, partsOf, say, show } from "./parts.js";
+import { axis, strip } from "./strip.js";
+import { trend } from "./trend.js";
+import { LEVELS, amount, capital, figure, worst } from "./words.js";
+
+const QUALITY = { good: "good", uncertain: "out", bad: "failure" };
+
+export function loopSheet(sheet, times) {
+  const parts = partsOf(sheet);
+  const decimals = Number(sheet.dataset.decimals);
+  const scale = { low: Number(sheet.dataset.low), high: Number(sheet.dataset.high) };
+  const show_findings = findings(parts.findings);
+  const inputs = new Map();
+  axis(parts.axis, scale);
+  const plot = trend(sheet, parts, decimals, times);
+
+  function update(view, time) {
+    if (!inputs.size) build(view);
+    const named = worst(view.findings.map((f) => LEVELS[f.status]));
+    level(sheet, worst([named, QUALITY[view.quality], view.feedback_agrees === false ? "out" : "good"]));
+    say(parts.word, word(view));
+    say(parts.combined, figure(view.combined, decimals));
+    show(parts.doubt, view.quality !== "good");
+    say(parts.doubt, view.quality === "good" ? "" : `${capital(view.quality)}: ${view.reason}`);
+    say(parts.feedback, figure(view.feedback, decimals));
+    agreement(view);
+    say(parts.setpoint, figure(view.setpoint, decimals));
+    say(parts.output, view.output === null ? "–" : amount(Number(view.output.toFixed(1))));
+    say(parts.running, { true: "running", false: "stopped" }[view.running] || "");
+    for (const input of view.transducers) inputs.get(input.id)?.(input, view);
+    show_findings(view.findings, time);
+    plot.add(time, view);
+    return named;
+  }
+
+  function build(view) {
+    const limits = { low: view.limit_low, high: view.limit_high };
+    for (const node of sheet.querySelectorAll("[data-input]")) {
+      inputs.set(node.dataset.input, inputRow(node, { ...scale, limits }));
+    }
+  }
+
+  function agreement(view) {
+    const apart = view.feedback_agrees === null ? null : Math.abs(view.feedback - view.combined);
+    if (apart === null) mark(parts.agree, view.feedback === null ? "not reported" : "no value to compare", "good");
+    else if (view.feedback_agrees) mark(parts.agree, "agrees", "good");
+    else mark(parts.agree, `differs by ${figure(apart, decimals)}`, "out");
+  }
+
+  return { node: sheet, update, plot, asof: (text) => { show(parts.asof, Boolean(text)); say(parts.asof, text); } };
+}
+
+function word(view) {
+  const n = view.findings.length;
+  if (n) return `${capital(view.status)}, ${n} ${n === 1 ? "finding" : "findings"}`;
+  if (view.quality !== "good") return `${capital(view.quality)} value`;
+  if (view.feedback_agrees === false) return "Feedback differs";
+  return "No findings";
+}
+
+// A transducer's row; `scale` in the unit of its loop.
+export function inputRow(node, scale) {
+  const parts = partsOf(node);
+  const decimals = Number(node.dataset.decimals);
+  const factor = Number(node.dataset.factor);
+  const move = strip(parts.strip, scale);
+
+  return (view, loop) => {
+    const name = worst([LEVELS[view.status], QUALITY[view.quality]]);
+    level(node, name);
+    node.toggleAttribute("data-doubt", name !== "good");
+    node.toggleAttribute("data-bad", view.quality === "bad");
+    say(parts.value, figure(view.value, decimals));
+    const quality = view.reason ? `${capital(view.quality)}: ${view.reason}` : view.quality;
+    const status = view.quality === "good" && name !== "good" ? `${capital(view.status)}; value ${quality}` : quality;
+    mark(parts.quality, status, name);
+    show(parts.drives, loop !== null && loop.driver === view.id);
+    const now = view.electrical === null ? "no signal" : `${view.electrical.toFixed(2)} ${view.electrical_unit}`;
+    say(parts.signal, now.replace("-", "−"));
+    move(view.value === null ? null : view.value * factor, loop ? loop.setpoint : null);
+  };
+}

@@ -1,0 +1,77 @@
+// How numbers, times and states are put into words. Nothing here touches the page's structure.
+
+export const LEVELS = {
+  "failure": "failure",
+  "function check": "check",
+  "out of specification": "out",
+  "maintenance required": "maintenance",
+  "good": "good",
+};
+
+const GRAVEST_FIRST = ["failure", "check", "out", "maintenance", "good", "none"];
+const units = (document.body.dataset.units || "").split(" ").sort((a, b) => b.length - a.length);
+const zone = usable(document.body.dataset.zone);
+const clock = format({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
+const short = format({ hour: "2-digit", minute: "2-digit" });
+const day = format({ weekday: "short", day: "numeric", month: "short" });
+
+function usable(name) {
+  try {
+    new Intl.DateTimeFormat("en-GB", { timeZone: name });
+    return name;
+  } catch {
+    return "UTC";
+  }
+}
+
+function format(parts) {
+  return new Intl.DateTimeFormat("en-GB", { ...parts, hourCycle: "h23", timeZone: zone });
+}
+
+export const rank = (level) => GRAVEST_FIRST.indexOf(level);
+export const worst = (levels) => levels.reduce((a, b) => (rank(b) < rank(a) ? b : a), "good");
+
+export function figure(value, decimals) {
+  if (value === null || value === undefined) return "–";
+  const text = value.toFixed(decimals);
+  return Number(text) === 0 ? text.replace("-", "") : text.replace("-", "−");
+}
+
+export const amount = (value) =>
+  String(Math.abs(value) >= 1000 ? Math.round(value) : Number(value.toPrecision(4))).replace("-", "−");
+
+export const count = (value) => value.toLocaleString("en-GB").replaceAll(",", " ");
+
+export const seconds = (iso) => Date.parse(iso) / 1000;
+export const timeOfDay = (time) => clock.format(new Date(time * 1000));
+export const minuteOfDay = (time) => short.format(new Date(time * 1000));
+
+export function moment(time, now) {
+  const at = new Date(time * 1000);
+  const today = day.format(at) === day.format(new Date(now * 1000));
+  return today ? clock.format(at) : `${day.format(at)}, ${short.format(at)}`;
+}
+
+export function lasting(span) {
+  if (span < 100) return `${Math.max(0, Math.round(span))} s`;
+  if (span < 5400) return `${Math.round(span / 60)} min`;
+  if (span < 172800) return `${Math.round(span / 3600)} h`;
+  return `${Math.round(span / 86400)} days`;
+}
+
+// "percent_of_span" has no unit at its end, "electrical_mA" has one.
+export function evidence(name, value) {
+  const unit = units.find((u) => name.endsWith(`_${u}`)) || "";
+  const stem = unit ? name.slice(0, -unit.length - 1) : name;
+  const text = typeof value === "number" ? amount(value) : value;
+  return [stem.replaceAll("_", " "), unit && typeof value === "number" ? `${text} ${unit}` : text];
+}
+
+export const plain = (identifier) => identifier.replaceAll("-", " ");
+
+export function listed(words, last = "or") {
+  if (words.length < 2) return words.join("");
+  return `${words.slice(0, -1).join(", ")} ${last} ${words[words.length - 1]}`;
+}
+
+export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
