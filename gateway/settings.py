@@ -31,30 +31,41 @@ class Settings(BaseSettings):
     log_format: Literal["auto", "text", "json"] = "auto"
     """text for people, json for a service; auto: text on a terminal."""
     log_level: Literal["debug", "info", "warning", "error"] = "info"
+    """Least weight of a log line that is written."""
     keep_days: float = Field(default=400.0, gt=0)
     """Days that raw history is kept."""
 
     mqtt_host: str = ""
     """Broker; empty: no MQTT."""
     mqtt_port: int = Field(default=1883, ge=1, le=65535)
+    """Port of the broker; 8883 is usual with TLS."""
     mqtt_username: str = ""
+    """User at the broker; empty: none."""
     mqtt_password: SecretStr = SecretStr("")
+    """Its password; a secret, so best from a file."""
     mqtt_tls: bool = False
+    """Encrypt the connection and check the broker's certificate."""
     mqtt_ca_file: Path | None = None
     """CA that signed the broker's certificate; the system's own when left out."""
     mqtt_client_cert_file: Path | None = None
+    """Own certificate, where the broker asks for one."""
     mqtt_client_key_file: Path | None = None
+    """Key of the own certificate."""
     mqtt_prefix: str = "loopwitness"
     """First level of every topic."""
     mqtt_interval_s: float = Field(default=5.0, ge=0.2, le=3600)
     """Seconds between two retained states of a loop that did not change status."""
     mqtt_protocol: Literal["5", "3.1.1"] = "5"
+    """MQTT version."""
 
     influx_url: str = ""
     """Address of a server that speaks the InfluxDB v2 write protocol; empty: none."""
     influx_org: str = "loopwitness"
+    """Organisation that the server files the points under."""
     influx_bucket: str = "loopwitness"
+    """Bucket that the server files the points under."""
     influx_token: SecretStr = SecretStr("")
+    """Token; a secret, so best from a file."""
     influx_interval_s: float = Field(default=5.0, ge=0.2, le=3600)
     """Seconds between two batches."""
 

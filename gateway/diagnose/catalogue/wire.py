@@ -12,14 +12,23 @@ WIRE = (
         kind="transducer",
         group="wire",
         title="Open circuit: no signal at all",
-        signature="A live-zero signal at electrical zero, where no working device can be.",
+        signature=(
+            "A live-zero signal at electrical zero, where no working device can be; or a "
+            "true-zero signal at exactly 0 % while its peers show pressure."
+        ),
         separates=(
             "A device that reports its own failure still sends about 3.5 mA. A short across the "
             "input, reversed polarity and a lost supply look the same from here: the meter "
             "tells them apart."
         ),
-        needs="A live zero (4-20 mA, 2-10 V, 1-5 V) on an input that can show electrical zero.",
-        hidden_when="The signal has no live zero: a dead wire then reads a believable 0 %.",
+        needs=(
+            "A live zero (4-20 mA, 2-10 V, 1-5 V) on an input that can show electrical zero; "
+            "else a peer that shows pressure."
+        ),
+        hidden_when=(
+            "The signal has no live zero and the fan is off, or the loop has one transducer: a "
+            "dead wire then reads a believable 0 %."
+        ),
         status=Status.FAILURE,
         reliability="open-loop",
         next_check=(
