@@ -160,8 +160,7 @@ async def _cancellable(awaitable: Awaitable[T]) -> T:
     try:
         result = await awaitable
     except Exception as error:
-        dropped = task is not None and task.cancelling() > before
-        if dropped or isinstance(error.__context__, asyncio.CancelledError):
+        if task and task.cancelling() > before:
             raise asyncio.CancelledError from error
         raise
     if task and task.cancelling() > before:

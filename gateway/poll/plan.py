@@ -104,7 +104,7 @@ def _fits(
     """Whether registers start up to, not including, end can join the request."""
     first = group[0][0]
     reached = max(address + registers for address, registers, *_ in group)
-    if max(reached, end) - first > reads.max_registers or start - reached > reads.max_gap:
+    if end - first > reads.max_registers or start - reached > reads.max_gap:
         return False
     return not any(_touches(first, end - 1, low, high) for low, high in forbidden(reads, table))
 

@@ -53,6 +53,11 @@ class RawPeer:
         self._tasks: set[asyncio.Task[None]] = set()
         self._writers: set[asyncio.StreamWriter] = set()
 
+    @property
+    def open(self) -> int:
+        """Connections that nobody has closed."""
+        return len(self._writers)
+
     def close_all(self) -> None:
         """Hang up on everybody."""
         for writer in self._writers:
@@ -178,8 +183,8 @@ class Scans(list[Scan]):
         self._more.set()
 
     async def until(self, wanted: Callable[[Scan], bool], count: int = 1) -> None:
-        """Until `count` scans from now on are as wanted; fails after 3 s."""
-        async with asyncio.timeout(3):
+        """Until `count` scans from now on are as wanted; fails after 10 s."""
+        async with asyncio.timeout(10):
             seen = len(self)
             while sum(wanted(scan) for scan in self[seen:]) < count:
                 self._more.clear()

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.errors import ReplyError
+from gateway.errors import LinkError, ReplyError
 from gateway.poll.answer import Asked, asked, complete
+from gateway.poll.gate import CutShortError, Gate
 
 # Modbus Application Protocol V1.1b3 section 6.3, read holding registers 108 to 110;
 # section 6.4, read input register 9. Header: Messaging on TCP/IP V1.0b section 3.1.3.
@@ -63,6 +64,18 @@ def test_a_proper_answer_is_complete_at_its_last_byte(request_: bytes, data: byt
 def test_odd_answers(data: bytes, oddity: str) -> None:
     with pytest.raises(ReplyError, match=oddity):
         complete(ASKED, data)
+
+
+def test_what_came_whole_but_too_late_is_no_part_of_an_answer() -> None:
+    given_up: list[object] = []
+    gate = Gate(given_up.append)
+    gate.begin("holding 107 to 109")
+    assert gate.passing(sending=True, data=REQUEST_03) == REQUEST_03
+    assert gate.passing(sending=False, data=ANSWER_03[:5]) == b""
+    assert type(gate.silence("late")) is CutShortError
+    assert gate.passing(sending=False, data=ANSWER_03) == ANSWER_03
+    assert type(gate.silence("late")) is LinkError
+    assert given_up == []
 
 
 @given(at=st.integers(0, len(ANSWER_03) - 1), byte=st.integers(0, 255))

@@ -88,12 +88,15 @@ async def test_between_ticks_and_before_the_first() -> None:
     async with RawPeer() as peer:
         for port, offset_s in ((peer.port, 0.0), (free_port(), 0.0), (peer.port, 500.0)):
             scans = Scans()
-            task = start(controller(port, interval_s=1000), scans, offset_s)
+            task = start(controller(port, interval_s=20), scans, offset_s)
             if offset_s:
                 await asyncio.sleep(0.02)
             else:
                 await scans.until(lambda _: True)
             await cancelled_soon(task)
+        async with asyncio.timeout(5):
+            while peer.open:  # noqa: ASYNC110 (no event tells of a hang-up)
+                await asyncio.sleep(0.01)
 
 
 async def test_at_any_instant() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import random
 import socket
 from collections.abc import Awaitable
 from typing import Any
@@ -35,6 +36,16 @@ async def test_worked_examples_of_the_standard() -> None:
         assert await connection.read("input", 8, 1) == (10,)
     assert [request[7:] for request in peer.requests] == list(pdus)
     assert all(request[2:7] == bytes.fromhex("0000 0006 01") for request in peer.requests)
+
+
+async def test_transactions_begin_anywhere(monkeypatch: pytest.MonkeyPatch) -> None:
+    # At 1 each time, an answer to an earlier connection would fit the first request of the next.
+    async with RawPeer() as peer:
+        for start in (0, 40_000):
+            monkeypatch.setattr(random, "randrange", lambda _stop, start=start: start)
+            async with Connection(controller(peer.port)) as connection:
+                await connection.read("input", 0, 1)
+    assert [int.from_bytes(request[:2], "big") for request in peer.requests] == [1, 40_001]
 
 
 async def test_every_count_comes_back_whole() -> None:

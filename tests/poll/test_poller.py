@@ -169,16 +169,36 @@ async def test_one_bad_reply_does_not_spoil_the_others() -> None:
     assert peer.connections == 2
 
 
-async def test_after_a_timeout_nothing_more_is_asked() -> None:
-    async def silent(request: bytes, writer: asyncio.StreamWriter) -> None:
-        if int.from_bytes(request[8:10], "big") != 100:
-            writer.write(answer(request))
+@pytest.mark.parametrize("length", [0, 10])
+async def test_after_a_timeout_nothing_more_is_asked(length: int) -> None:
+    async def broken_off(request: bytes, writer: asyncio.StreamWriter) -> None:
+        spoilt = int.from_bytes(request[8:10], "big") == 100
+        writer.write(answer(request)[:length] if spoilt else answer(request))
 
-    async with RawPeer(silent) as peer:
+    async with RawPeer(broken_off) as peer:
         scan = await read_once("c", controller(peer.port, 3, timeout_s=0.1))
-    assert reasons(scan) == [NONE, NO_COMMUNICATION, NO_COMMUNICATION]
-    assert scan.link.reason == "input 100 to 100: no answer within 0.1 s"
+    assert reasons(scan) == [NONE, BAD_REPLY if length else NO_COMMUNICATION, NO_COMMUNICATION]
+    assert scan.link.reason.startswith("input 100 to 100: no answer within 0.1 s")
     assert len(peer.requests) == 2
+
+
+async def test_an_answer_makes_the_next_wait_short_again() -> None:
+    clock = Virtual()
+    times: list[float] = []
+
+    async def mostly_silent(request: bytes, writer: asyncio.StreamWriter) -> None:
+        times.append(clock.now)
+        if len(times) == 6:
+            writer.write(answer(request))
+        else:
+            peer.close_all()
+
+    async with (
+        RawPeer(mostly_silent) as peer,
+        polling(controller(peer.port, interval_s=1.0), clock) as scans,
+    ):
+        await scans.until(lambda _: True, 30)
+    assert [round(b - a) for a, b in pairwise(times)][:9] == [1, 1, 1, 2, 4, 1, 1, 1, 1]
 
 
 async def test_late_answers_never_become_later_values() -> None:
