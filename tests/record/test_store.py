@@ -241,6 +241,20 @@ def test_failed_transaction_leaves_nothing(tmp_path: Path) -> None:
         store.write([rows(HERE, 2000)], [finding()])
 
 
+def test_lock_of_another_program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A backup tool that holds the file delays a write, then it is refused; nothing is lost."""
+    monkeypatch.setattr(opening, "BUSY_S", 0.05)
+    with open_store(tmp_path, HERE) as store:
+        other = sqlite3.connect(store.file, isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(StoreError, match="locked"):
+            store.write([rows(HERE, 1)])
+        other.execute("ROLLBACK")
+        other.close()
+        store.write([rows(HERE, 1)])
+        assert len(stored(store)) == 1
+
+
 def test_reader_cannot_write(tmp_path: Path) -> None:
     with (
         open_store(tmp_path, HERE) as store,
