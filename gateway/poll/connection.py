@@ -136,13 +136,13 @@ class Connection:
         # connect() only answers False; a person wants to tell "refused" from "no such host".
         try:
             return await self._create()
-        except (OSError, UnicodeError) as error:
+        except (OSError, ValueError) as error:
             self._refusal = _in_words(error)
             raise OSError(self._refusal) from error
 
 
-def _in_words(error: OSError | UnicodeError) -> str:
-    if isinstance(error, UnicodeError):
+def _in_words(error: OSError | ValueError) -> str:
+    if isinstance(error, ValueError):
         return "not a host name"
     if isinstance(error, socket.gaierror) or not error.errno:
         return error.strerror or str(error)

@@ -100,11 +100,15 @@ class _Reading:
 
     def fill(self, request: Request, words: tuple[int, ...]) -> None:
         self.answers += 1
-        for place in request.points:
-            mine = words[place.offset : place.offset + place.point.registers]
-            value = decode(place.point, mine)
-            self.values[place.column] = value
-            self.reasons[place.column] = Reason.INVALID_VALUE if np.isnan(value) else Reason.NONE
+        columns = [place.column for place in request.points]
+        values = np.array(
+            [
+                decode(p.point, words[p.offset : p.offset + p.point.registers])
+                for p in request.points
+            ]
+        )
+        self.values[columns] = values
+        self.reasons[columns] = np.where(np.isnan(values), Reason.INVALID_VALUE, Reason.NONE)
 
     def bad(self, request: Request, error: ReplyError) -> None:
         self.answers += isinstance(error, RefusedError)

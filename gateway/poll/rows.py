@@ -65,4 +65,4 @@ class Rows:
             elif name not in self._seen:
                 reasons[0, columns] = Reason.NOT_READ_YET
         self._waiting.clear()
-        return Block(np.array([time]), values, reasons)
+        return Block(np.array([time], dtype=np.float64), values, reasons)

@@ -34,7 +34,7 @@ def decode(point: Point, words: Sequence[int]) -> float:
     value of all its bits, before scale, offset and bit), NaN or infinity.
     """
     raw = _raw(point, words)
-    if _means_nothing(point, raw):
+    if point.invalid and _means_nothing(point, raw):
         return nan
     if point.bit is not None:
         raw = int(raw) >> point.bit & 1
@@ -66,11 +66,12 @@ def encode(point: Point, value: float) -> list[int]:
 def _raw(point: Point, words: Sequence[int]) -> float:
     if len(words) != point.registers:
         raise ValueError(f"{len(words)} words for a {point.type}; allowed: {point.registers}")
-    if not all(0 <= word <= 0xFFFF for word in words):
-        raise ValueError(f"words {list(words)}; allowed: 0 to 65535 each")
-    ordered = words if point.word_order == "high-first" else tuple(reversed(words))
+    ordered = words if point.word_order == "high-first" else words[::-1]
     endian = ">" if point.byte_order == "high-first" else "<"
-    data = struct.pack(f"{endian}{len(ordered)}H", *ordered)
+    try:
+        data = struct.pack(f"{endian}{len(ordered)}H", *ordered)
+    except struct.error:
+        raise ValueError(f"words {list(words)}; allowed: 0 to 65535 each") from None
     raw: float = struct.unpack(_FORMATS[point.type], data)[0]
     return raw
 
