@@ -6,7 +6,8 @@ import asyncio
 import inspect
 import os
 import socket
-from collections.abc import AsyncIterator
+import time
+from collections.abc import AsyncIterator, Generator
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -20,6 +21,40 @@ settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
 ENDING_ROUNDS = 5
 """Turns of the loop in which a task that was told to end may do so."""
+
+
+UNIT_S = 15.0
+"""Seconds that all tests without a mark should take together on an idle desk machine."""
+_unit_s: list[float] = []
+
+
+def _rank(item: pytest.Item) -> int:
+    """Unit tests 0, slow ones 1, those with real servers or a browser 2."""
+    return 2 if item.get_closest_marker("server") else int(bool(item.get_closest_marker("slow")))
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Quick ones first, so that a plain mistake shows in seconds."""
+    items.sort(key=_rank)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+    start = time.perf_counter()
+    result = yield
+    if _rank(item) == 0:
+        _unit_s.append(time.perf_counter() - start)
+    return result
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """How long the unit tests took; told, not judged: the machine may be busy."""
+    if _unit_s:
+        took = sum(_unit_s)
+        words = "within" if took <= UNIT_S else "more than"
+        terminalreporter.write_line(
+            f"{len(_unit_s)} unit tests took {took:.1f} s, {words} the {UNIT_S:.0f} s they may take"
+        )
 
 
 @pytest.fixture
