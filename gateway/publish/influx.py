@@ -47,16 +47,16 @@ async def forward_influx(live: Live, store: Store, settings: Settings) -> None:
     sink = Sink(NAME, live.sinks, (settings.influx_token.get_secret_value(),))
     where = columns(live.site)
     waits = delays()
-    while True:
-        before = sink.state.sent
-        try:
-            async with server(settings) as there:
+    async with server(settings) as there:
+        while True:
+            before = sink.state.sent
+            try:
                 await _session(there, store, sink, where, live.site.site.id, settings)
-        except (Unreachable, StoreError) as error:
-            sink.down(str(error))
-        if sink.state.sent > before:
-            waits = delays()
-        await asyncio.sleep(next(waits))
+            except (Unreachable, StoreError) as error:
+                sink.down(str(error))
+            if sink.state.sent > before:
+                waits = delays()
+            await asyncio.sleep(next(waits))
 
 
 async def _session(
@@ -65,7 +65,7 @@ async def _session(
     progress = Progress(await store.ask(_start))
     aside = await store.ask(poison.count, NAME)
     limit = max(1, BATCH_LINES // max(1, len(where.transducers.ids) + len(where.loops.ids)))
-    connections = 1
+    connections: int | None = None
     while True:
         rows, waiting = await asyncio.to_thread(_read, store.file, progress, limit)
         sink.waiting(waiting)
@@ -75,9 +75,8 @@ async def _session(
             if refused:
                 aside = await store.ask(_set_aside, refused)
             settled = progress.settled
-            progress.answered(
-                int(rows.time_ms[-1]), time.monotonic(), renewed=there.connections > connections
-            )
+            renewed = connections is not None and there.connections > connections
+            progress.answered(int(rows.time_ms[-1]), time.monotonic(), renewed=renewed)
             connections = there.connections
             if progress.settled > settled:
                 await store.ask(cursors.advance, NAME, settled, progress.settled)

@@ -48,7 +48,7 @@ class Server:
 
     async def start(self) -> None:
         self.launch()
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(30):
             while not await listening(self.port):  # noqa: ASYNC110 - another process
                 await asyncio.sleep(0.02)
 

@@ -69,7 +69,7 @@ def wanted_pressure(parts: list[Readings], column: int) -> dict[int, float]:
 
 async def arrived(server: TimeSeries, wanted: dict[int, float]) -> dict[int, float]:
     """Points of transducer p2, as soon as there are as many as wanted."""
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(40):
         while True:
             got = await server.points("transducer_pressure", site="test", transducer="p2")
             if len(got) >= len(wanted):

@@ -36,7 +36,7 @@ def stored(store: Store, points: tuple[str, ...] = POINTS, per_block: int = 1000
     ),
     per_block=st.integers(1, 4),
 )
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_block_comes_out_as_it_went_in(
     bits: list[int], codes: bytes, offsets: list[float], per_block: int
 ) -> None:
