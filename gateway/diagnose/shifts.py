@@ -2,8 +2,9 @@
 
 Real: a CUSUM on whitened minute differences, its threshold from the wanted time between false
 alarms (one loop-year unless set otherwise) and the autocorrelation learnt on the loop itself.
-Large enough: the smoothed difference has left what was seen while learning, and what the places
-allow, by a share of the tolerance.
+Large enough: the smoothed difference has left, by a share of the tolerance, what was seen while
+learning and what the places allow; or it has left its own mean of the last days by more than any
+swing seen while learning, since seasons do not come within hours.
 """
 
 from __future__ import annotations
@@ -24,6 +25,10 @@ QUICK = 0.25
 LEAST_SD = 1e-3
 """Floor of a learnt deviation, as a share of tolerance: a dead-quiet simulation or register."""
 LARGEST_K = 2.0
+DAYS = 1 / 2880
+"""Weight of a minute in the mean of the last days."""
+A_DAY = 1440.0
+"""Minutes learnt from which on the swing of a day is known."""
 
 
 class Shifts:
@@ -41,6 +46,7 @@ class Shifts:
         self.h: Floats = np.full(n, np.inf)
         self.smooth: Floats = np.full(n, np.nan)
         """Smoothed difference, Pa."""
+        self._days: Floats = np.full(n, np.nan)
         self.changed: Bools = np.zeros(n, dtype=np.bool_)
         self._before: Floats = np.full(n, np.nan)
 
@@ -54,6 +60,10 @@ class Shifts:
         self.smooth[start] = difference[start]
         self.smooth[there] += QUICK * (difference - self.smooth)[there]
         ready = picture.ready()[RUNNING]
+        begin = there & ready & np.isnan(self._days)
+        self._days[begin] = picture.difference[RUNNING][begin]
+        follow = there & ~self.changed
+        self._days[follow] += DAYS * (difference - self._days)[follow]
         z, k = self._whitened(difference, picture)
         self.cusum.step(time, np.where(ready, z, np.nan), k)
         self.h = np.array([threshold(round(float(v), 3), self._arl0) for v in k])
@@ -74,7 +84,12 @@ class Shifts:
         low = np.where(ready & (self.place == 0), picture.low[RUNNING], low)
         high = np.where(ready & (self.place == 0), picture.high[RUNNING], high)
         beyond = np.maximum(self.smooth - high, low - self.smooth)
-        return np.nan_to_num(np.maximum(beyond, 0.0))
+        swing = picture.high[RUNNING] - picture.low[RUNNING]
+        sudden = np.abs(self.smooth - self._days) - swing
+        sudden[picture.count[RUNNING] < A_DAY] = 0.0
+        beyond = np.fmax(beyond, sudden)
+        out: Floats = np.nan_to_num(np.maximum(beyond, 0.0))
+        return out
 
     def shift(self, picture: Picture) -> Floats:
         """(T,) Pa: smoothed difference minus the learnt one (minus nothing where none is)."""
@@ -86,7 +101,7 @@ class Shifts:
         self.cusum.clear(which)
         self.smooth[which] = np.nan
         self.changed[which] = False
-        self._before[which] = np.nan
+        self._before[which] = self._days[which] = np.nan
 
     def _whitened(self, difference: Floats, picture: Picture) -> tuple[Floats, Floats]:
         """(T,) residuals in standard deviations after the lag-one correlation, and (T,) k."""
