@@ -97,15 +97,15 @@ async def stop(task: asyncio.Task[None]) -> None:
 
 
 async def test_rows_arrive_once_in_order(store: Store, server: Server) -> None:
-    store.write([rows(HERE, 4000)])
+    store.write([rows(HERE, 2000)])
     live = Live(HERE)
     task = asyncio.create_task(forward_influx(live, store, settings(server)))
-    await until(lambda: len(server.lines) == 12_000)
-    store.write([rows(HERE, 10, start=START + 4000)])
-    await until(lambda: len(server.lines) == 12_030)
+    await until(lambda: len(server.lines) == 6_000)
+    store.write([rows(HERE, 10, start=START + 2000)])
+    await until(lambda: len(server.lines) == 6_030)
     await asyncio.sleep(0.1)
     await stop(task)
-    assert len(set(server.lines)) == len(server.lines) == 12_030
+    assert len(set(server.lines)) == len(server.lines) == 6_030
     assert max(map(len, server.requests)) <= 5000
     times = [int(line.rpartition(" ")[2]) for line in server.lines]
     assert times == sorted(times)
@@ -113,7 +113,7 @@ async def test_rows_arrive_once_in_order(store: Store, server: Server) -> None:
     assert {h["Authorization"] for h in server.headers} == {f"Token {TOKEN}"}
     assert {h["Content-Encoding"] for h in server.headers} == {"gzip"}
     state = live.sinks["influx"]
-    assert (state.connected, state.sent, state.waiting) == (True, 12_030, 0)
+    assert (state.connected, state.sent, state.waiting) == (True, 6_030, 0)
 
 
 async def test_refused_line_is_set_aside_and_the_rest_goes_on(store: Store, server: Server) -> None:
@@ -151,13 +151,13 @@ async def test_other_answers_are_tried_again(store: Store, server: Server, statu
 
 async def test_everything_refused_sets_nothing_aside(store: Store, server: Server) -> None:
     server.status = 400
-    store.write([rows(HERE, 100)])
+    store.write([rows(HERE, 20)])
     live = Live(HERE)
     task = asyncio.create_task(forward_influx(live, store, settings(server)))
     await until(partial(failed, live))
     assert "refuses whatever" in live.sinks["influx"].reason
     server.status = 204
-    await until(lambda: len(server.lines) == 300)
+    await until(lambda: len(server.lines) == 60)
     await stop(task)
     assert store.do(poison.count, "influx") == 0
 

@@ -45,7 +45,7 @@ def naive(time: Floats, readings: Readings, shown: Trend) -> None:
     buckets=st.integers(1, 50),
     seed=st.integers(0, 9),
 )
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_trend_is_that_of_the_rows(gaps: list[int], span: int, buckets: int, seed: int) -> None:
     """Rows at any distance, so that hours close in some cases and not in others."""
     time = START + np.cumsum(gaps) / 1000.0

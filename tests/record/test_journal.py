@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.record import journal, outbox, schema
@@ -31,7 +31,8 @@ def test_finding_comes_back_as_it_was(store: Store) -> None:
     assert back.id == one.id
 
 
-@given(st.lists(st.tuples(st.sampled_from("abc"), st.booleans()), max_size=30))
+@given(st.lists(st.tuples(st.sampled_from("abc"), st.booleans()), max_size=20))
+@settings(max_examples=30)
 def test_open_is_what_was_raised_and_not_cleared(events: list[tuple[str, bool]]) -> None:
     """Against a dictionary that is kept alongside."""
     connection = sqlite3.connect(":memory:", isolation_level=None)

@@ -143,7 +143,7 @@ async def test_own_mistake_is_not_taken_for_the_disk(
             await record(store, queue, {}, interval_s=TICK)
 
 
-@given(st.lists(st.integers(0, 5), max_size=20), st.integers(1, 6))
+@given(st.lists(st.integers(0, 5), max_size=12), st.integers(1, 6))
 def test_backlog_never_exceeds_its_bound_and_keeps_order(steps: list[int], bound: int) -> None:
     """Rows added and failed commits in any order: what is left is the newest, in order."""
     backlog, number = Backlog(bound), 0
