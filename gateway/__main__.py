@@ -6,34 +6,18 @@ Exit codes are those of `gateway.errors`, 70 for a mistake in this program itsel
 from __future__ import annotations
 
 import asyncio
-import json
 import re
 import sys
-import time
 from collections.abc import Callable, Coroutine, Mapping
-from contextlib import nullcontext, suppress
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeAlias
 
 import typer
-from rich.console import Console
-from rich.live import Live as LiveDisplay
-from rich.progress import Progress
 
-from gateway import logs, process, tables
+from gateway import logs, look, process, tables
 from gateway.errors import LinkError, SiteFileError
-from gateway.live import Snapshot
-from gateway.measure.measure import Measure
 from gateway.plant.controllers import Controller
-from gateway.plant.site import Site
 from gateway.plant.sitefile import read_site
-from gateway.poll.poller import read_once
-from gateway.poll.rows import Rows
-from gateway.poll.scan import Scan
-from gateway.poll.watch import Observation, RegisterWatch
-
-WIDE = 160
-"""Columns when the output is no terminal, so that no line is folded in a file or a pipe."""
 
 SiteFile: TypeAlias = Annotated[Path, typer.Argument(metavar="SITE", help="The site file (TOML).")]
 Json: TypeAlias = Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")]
@@ -72,14 +56,14 @@ def check(
     except SiteFileError as error:
         if not as_json:
             raise
-        _print_json(tables.faults_data(error))
+        tables.print_json(tables.faults_data(error))
         raise typer.Exit(error.exit_code) from None
     data = tables.site_data(str(file), site)
-    scans = _read_all(site) if live else []
+    scans = look.read_all(site) if live else []
     if live:
-        data["live"] = _one_reading(site, scans)
+        data["live"] = look.compare(site, scans)
     if as_json:
-        _print_json(data)
+        tables.print_json(data)
     else:
         _print_site(data)
     silent = [scan for scan in scans if not tables.answered(scan)]
@@ -128,9 +112,15 @@ def demo(
     beside = settings.http_port + (1 if settings.http_port < 65535 else -1)
     plant_port = beside if settings.http_port else 0
     site = read_site(demo_site_path())
+
+    def ready(address: str) -> None:
+        _say_ready(address)
+        if plant_port:
+            typer.echo(f"Faults of the plant are switched at http://127.0.0.1:{plant_port}/")
+
     _until_told(
         lambda stop: run_demo(
-            site, settings, plant_port=plant_port, seed=seed, ready=_say_ready, stop=stop
+            site, settings, plant_port=plant_port, seed=seed, ready=ready, stop=stop
         ),
         seconds,
     )
@@ -174,7 +164,8 @@ def registers(
     )
     asked = (table, first, last)
     _until_told(
-        lambda stop: _watch(controller, asked, stop, moving=moving, as_json=as_json), seconds
+        lambda stop: look.watch_registers(controller, asked, stop, moving=moving, as_json=as_json),
+        seconds,
     )
 
 
@@ -191,68 +182,8 @@ def _host_and_port(address: str) -> tuple[str, int]:
     return found[1].strip("[]"), int(found[2] or 502)
 
 
-async def _watch(
-    controller: Controller,
-    asked: tuple[Literal["input", "holding"], int, int],
-    stop: asyncio.Event,
-    *,
-    moving: bool,
-    as_json: bool,
-) -> None:
-    """Show rounds until told to stop; the last one stays, and is all that goes into a file."""
-
-    async def pause(seconds: float) -> None:
-        with suppress(TimeoutError):
-            await asyncio.wait_for(stop.wait(), seconds)
-
-    console = _console()
-    moves = console.is_terminal and not as_json
-    seen: Observation | None = None
-    with LiveDisplay(console=console, auto_refresh=False) if moves else nullcontext() as display:
-        async with RegisterWatch(controller, *asked, sleep=pause) as watch:
-            async for seen in watch:
-                if as_json:
-                    _print_json(tables.register_data(seen), indent=None)
-                elif display:
-                    rows = tables.register_table(seen, moving_only=moving)
-                    display.update(rows, refresh=True)
-                if stop.is_set():
-                    break
-    if seen is None or not tables.any_read(seen):
-        trouble = seen.trouble if seen else ""
-        raise LinkError(f"nothing could be read: {trouble or 'no such registers'}")
-    if not as_json and not moves:
-        console.print(tables.register_table(seen, moving_only=moving))
-
-
-def _read_all(site: Site) -> list[Scan]:
-    """Every controller once, all at the same time, with progress on a terminal."""
-
-    async def read() -> list[Scan]:
-        with Progress(console=Console(stderr=True), transient=True) as progress:
-            bar = progress.add_task("Reading controllers", total=len(site.controllers))
-
-            async def one(key: str, controller: Controller) -> Scan:
-                scan = await read_once(key, controller)
-                progress.advance(bar)
-                return scan
-
-            return await asyncio.gather(*(one(k, c) for k, c in site.controllers.items()))
-
-    return asyncio.run(read())
-
-
-def _one_reading(site: Site, scans: list[Scan]) -> dict[str, Any]:
-    rows = Rows(site)
-    for scan in scans:
-        rows.take(scan)
-    now = time.time()
-    readings = Measure(site).examine(rows.row(now))
-    return tables.live_data(site, Snapshot(1, now, readings, (), rows.links), scans)
-
-
 def _print_site(data: Mapping[str, Any]) -> None:
-    console = _console()
+    console = tables.console()
     console.print(f"{data['file']}: no faults ({data['name'] or data['site']})\n")
     for table in tables.site_tables(data):
         console.print(table)
@@ -260,17 +191,8 @@ def _print_site(data: Mapping[str, Any]) -> None:
         console.print(table)
 
 
-def _print_json(data: Mapping[str, Any], indent: int | None = 2) -> None:
-    typer.echo(json.dumps(data, indent=indent, ensure_ascii=False))
-
-
 def _say_ready(address: str) -> None:
     typer.echo(f"Loopwitness is up: {address} (Ctrl-C stops it)")
-
-
-def _console() -> Console:
-    width = None if sys.stdout.isatty() else WIDE
-    return Console(width=width, markup=False, highlight=False, emoji=False)
 
 
 def main() -> None:

@@ -5,10 +5,13 @@ Nouns and readings enter; tables for people and plain data for `--json` leave.
 
 from __future__ import annotations
 
+import json
+import sys
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from rich.box import SIMPLE_HEAD
+from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -22,8 +25,23 @@ from gateway.poll.scan import Scan, worst
 from gateway.poll.watch import COLUMNS, Observation, table_rows
 from gateway.views import TransducerView, iso, number, transducer_views
 
+WIDE = 160
+"""Columns when the output is no terminal, so that no line is folded in a file or a pipe."""
+
 _COLOURS = {"good": "green", "uncertain": "yellow", "bad": "red"}
 _NONE = "-"
+
+
+def console(*, stderr: bool = False) -> Console:
+    """Standard output (or error) as tables want it: text is never taken for markup."""
+    width = None if (sys.stderr if stderr else sys.stdout).isatty() else WIDE
+    return Console(width=width, markup=False, highlight=False, emoji=False, stderr=stderr)
+
+
+def print_json(data: Mapping[str, Any], indent: int | None = 2) -> None:
+    """Plain data on standard output; `indent` None: in one line, and at once."""
+    sys.stdout.write(json.dumps(data, indent=indent, ensure_ascii=False) + "\n")
+    sys.stdout.flush()
 
 
 def plain_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> Table:
