@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from gateway.diagnose.findings import Finding
 from gateway.measure.blocks import Readings
@@ -66,6 +67,8 @@ class Live:
         self.site = site
         self.latest: Snapshot | None = None
         self.sinks: dict[str, SinkState] = {}
+        self.learnt: Mapping[str, Any] = {}
+        """The learnt picture as `diagnose/picture.py` writes it, renewed every minute or so."""
         self._changed = asyncio.Event()
 
     def show(self, snapshot: Snapshot) -> None:

@@ -17,6 +17,7 @@ import structlog
 
 from gateway.demo.control import run_plant
 from gateway.diagnose.diagnose import Diagnosis
+from gateway.diagnose.picture import from_dict, to_dict
 from gateway.live import Live, Snapshot
 from gateway.measure.measure import Measure
 from gateway.plant.site import Site
@@ -25,7 +26,8 @@ from gateway.poll.rows import Rows
 from gateway.poll.schedule import stagger
 from gateway.publish.influx import forward_influx
 from gateway.publish.mqtt import publish_mqtt
-from gateway.record.journal import open_findings
+from gateway.record import memory, wishes
+from gateway.record.journal import Entry, append, open_findings
 from gateway.record.opening import reader
 from gateway.record.recorder import Scan, record
 from gateway.record.retention import prune
@@ -40,6 +42,10 @@ SPREAD = 0.8
 ROW_AT = 0.95
 """Where in the interval a row is taken: after the staggered polls, which lie in the first 0.8."""
 PRUNE_S = 3600.0
+PICTURE = "picture"
+WISHES_S = 5.0
+KEEP_S = 600.0
+"""Seconds between two looks for wishes, and between two writings of the picture."""
 
 log = structlog.get_logger(__name__)
 
@@ -100,25 +106,30 @@ def _watching(
     site: Site, live: Live, store: Store, queue: asyncio.Queue[Scan | None]
 ) -> dict[str, Coroutine[Any, Any, None]]:
     """One poller a controller, and the row loop."""
-    rows = Rows(site)
+    rows, measure = Rows(site), Measure(site)
+    with reader(store.file) as connection:
+        before, learnt = open_findings(connection), memory.recall(connection, PICTURE)
+    picture = from_dict(learnt, measure.columns) if learnt else None
+    diagnosis = Diagnosis(site, measure.columns, before, picture)
     offsets = stagger([c.interval_s for c in site.controllers.values()])
     work: dict[str, Coroutine[Any, Any, None]] = {
         f"poll {key}": poll_controller(key, controller, rows.take, offset_s=SPREAD * offset)
         for (key, controller), offset in zip(site.controllers.items(), offsets, strict=True)
     }
-    work["watch"] = watch(site, live, store, rows, queue)
+    work["watch"] = watch(live, rows, measure, diagnosis, queue)
+    work["remember"] = remember(live, store, measure, diagnosis)
     return work
 
 
 async def watch(
-    site: Site, live: Live, store: Store, rows: Rows, queue: asyncio.Queue[Scan | None]
+    live: Live,
+    rows: Rows,
+    measure: Measure,
+    diagnosis: Diagnosis,
+    queue: asyncio.Queue[Scan | None],
 ) -> None:
     """A row at a time from the pollers to everyone, for ever."""
-    measure = Measure(site)
-    with reader(store.file) as connection:
-        before = open_findings(connection)
-    diagnosis = Diagnosis(site, measure.columns, before)
-    interval = min((c.interval_s for c in site.controllers.values()), default=1.0)
+    interval = min((c.interval_s for c in live.site.controllers.values()), default=1.0)
     number, last, start = 0, 0.0, time.monotonic()
     while True:
         number = max(number + 1, int((time.monotonic() - start) / interval - ROW_AT) + 1)
@@ -129,10 +140,40 @@ async def watch(
         findings = diagnosis.examine(readings)
         for finding in findings:
             log.info("finding", phase=finding.phase, fault=finding.fault, subject=finding.subject)
-        live.show(
-            Snapshot(number, last, readings, diagnosis.open, rows.links, dict(live.sinks))
-        )
+        live.show(Snapshot(number, last, readings, diagnosis.open, rows.links, dict(live.sinks)))
         await queue.put(Scan(block, readings, findings))
+
+
+async def remember(live: Live, store: Store, measure: Measure, diagnosis: Diagnosis) -> None:
+    """Keep the learnt picture in the store, and unlearn what a person asks for."""
+    folder, due = store.file.parent, time.monotonic()
+
+    def keep() -> None:
+        live.learnt = to_dict(diagnosis.picture, measure.columns)
+        store.do(memory.keep, PICTURE, round(time.time() * 1000), live.learnt)
+
+    try:
+        while True:
+            for loop_id, reason in await asyncio.to_thread(wishes.take_relearn, folder):
+                await _relearn(store, diagnosis, loop_id, reason)
+                due = time.monotonic()
+            if time.monotonic() >= due:
+                due = time.monotonic() + KEEP_S
+                await store.apart(keep)
+            await asyncio.sleep(WISHES_S)
+    finally:
+        keep()
+
+
+async def _relearn(store: Store, diagnosis: Diagnosis, loop_id: str, reason: str) -> None:
+    try:
+        diagnosis.forget(loop_id)
+    except KeyError:
+        log.warning("asked to unlearn a loop that is not of this site", loop=loop_id)
+        return
+    log.info("unlearnt", loop=loop_id, reason=reason)
+    entry = Entry(0, round(time.time() * 1000), "relearn", loop_id, reason=reason, actor="local")
+    await store.ask(append, entry)
 
 
 async def _keep_tidy(store: Store, keep_days: float) -> None:

@@ -45,7 +45,13 @@ FIRST = (
         record TEXT NOT NULL, reason TEXT NOT NULL)""",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (FIRST,)
+SECOND = (
+    # What the program remembers by name, as JSON: the learnt picture.
+    """CREATE TABLE memory (
+        name TEXT PRIMARY KEY, time_ms INTEGER NOT NULL, body TEXT NOT NULL) WITHOUT ROWID""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (FIRST, SECOND)
 """Step n leads from version n to n + 1; forward only."""
 
 
