@@ -171,7 +171,7 @@ def test_newer_schema(tmp_path: Path) -> None:
     with sqlite3.connect(file) as connection:
         connection.execute("PRAGMA user_version = 99")
     connection.close()
-    with pytest.raises(StoreError, match=r"schema version 99.*up to 1"), open_store(tmp_path, HERE):
+    with pytest.raises(StoreError, match=r"schema version 99.*up to \d"), open_store(tmp_path, HERE):
         pass
     assert file.exists()
 
@@ -187,11 +187,11 @@ def test_database_of_another_program(tmp_path: Path) -> None:
 def test_upgrade_runs_only_the_missing_steps(monkeypatch: pytest.MonkeyPatch) -> None:
     connection = sqlite3.connect(":memory:", isolation_level=None)
     schema.upgrade(connection, "memory")
-    added = (schema.FIRST, ("ALTER TABLE poison ADD COLUMN seen INTEGER",))
+    added = (*schema.MIGRATIONS, ("ALTER TABLE poison ADD COLUMN seen INTEGER",))
     monkeypatch.setattr(schema, "MIGRATIONS", added)
     schema.upgrade(connection, "memory")
     schema.upgrade(connection, "memory")
-    assert connection.execute("PRAGMA user_version").fetchone() == (2,)
+    assert connection.execute("PRAGMA user_version").fetchone() == (len(added),)
     assert "seen" in [row[1] for row in connection.execute("PRAGMA table_info(poison)")]
     connection.close()
 
