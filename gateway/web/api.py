@@ -21,7 +21,7 @@ from gateway.views import (
 )
 
 from . import trends
-from .now import LoopNow
+from .now import LoopNow, StateView
 from .past import ask
 from .refusals import RefusalError, documented, unknown
 from .sources import FromApp
@@ -96,13 +96,19 @@ async def sinks(sources: FromApp) -> list[SinkView]:
     return sink_views(sources.live.sinks)
 
 
+@router.get("/state", tags=["live"])
+async def state(sources: FromApp) -> StateView:
+    """Everything that changes, once: what each `state` event of the stream carries."""
+    return sources.now.state()
+
+
 @router.get(
     "/stream",
     tags=["live"],
     response_class=StreamingResponse,
     responses={
         200: {
-            "description": "Server-sent events. Event `state`: a StateView as JSON, at once, then "
+            "description": "Server-sent events. Event `state`: a StateView in JSON, at once, then "
             "at most every 0.5 s when a row came, and at least every 5 s.",
             "content": {"text/event-stream": {"schema": {"type": "string"}}},
         },

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Mapping
 from math import isnan
 
@@ -93,6 +94,7 @@ class Now:
         self._revision = revision
         self._tolerances = feedback_tolerances(live.site)
         self._columns = {key: k for k, key in enumerate(live.site.loops)}
+        self._encoding = asyncio.Lock()
         self._encoded: tuple[tuple[int, int], bytes] = ((-1, -1), b"")
 
     def snapshot(self) -> Snapshot:
@@ -109,8 +111,7 @@ class Now:
     def loops(self) -> list[LoopNow]:
         """Every loop, in file order; RefusalError (503) before the first row."""
         snapshot = self.snapshot()
-        members = {view.id: view for view in transducer_views(self._live.site, snapshot)}
-        return [self._loop(snapshot, key, members) for key in self._live.site.loops]
+        return self._loops(snapshot, transducer_views(self._live.site, snapshot))
 
     def loop(self, key: str) -> LoopNow:
         """One loop; KeyError for an unknown id, RefusalError (503) before the first row."""
@@ -119,7 +120,7 @@ class Now:
     def state(self) -> StateView:
         """Everything that changes."""
         site, latest, age = self._live.site, self._live.latest, self.age()
-        used = {k for loop in site.loops.values() for k in loop.transducers}
+        transducers = transducer_views(site, latest) if latest else []
         return StateView(
             site=site.site.id,
             revision=self._revision,
@@ -127,22 +128,28 @@ class Now:
             age_s=round(age, 3) if age is not None else None,
             fresh_within_s=fresh_within(site),
             interval_s=interval_of(site),
-            loops=self.loops() if latest else [],
-            transducers=[v for v in transducer_views(site, latest) if v.id not in used]
-            if latest
-            else [],
+            loops=self._loops(latest, transducers) if latest else [],
+            transducers=[view for view in transducers if not view.loops],
             findings=[finding_view(f) for f in latest.findings if not f.loops] if latest else [],
             links=link_views(site, latest.links if latest else {}),
             sinks=sink_views(latest.sinks if latest else self._live.sinks),
         )
 
-    def encoded(self) -> bytes:
-        """The state as JSON."""
-        latest, age = self._live.latest, self.age()
-        key = (latest.number if latest else -1, int(age or 0))
-        if self._encoded[0] != key or latest is None:
-            self._encoded = (key, self.state().model_dump_json().encode())
-        return self._encoded[1]
+    async def encoded(self) -> bytes:
+        """The state as JSON; made in a thread, since a large site takes a while."""
+        async with self._encoding:
+            latest, age = self._live.latest, self.age()
+            key = (latest.number if latest else -1, int(age or 0))
+            if self._encoded[0] != key or latest is None:
+                self._encoded = (key, await asyncio.to_thread(self._encode))
+            return self._encoded[1]
+
+    def _encode(self) -> bytes:
+        return self.state().model_dump_json().encode()
+
+    def _loops(self, snapshot: Snapshot, transducers: list[TransducerView]) -> list[LoopNow]:
+        members = {view.id: view for view in transducers}
+        return [self._loop(snapshot, key, members) for key in self._live.site.loops]
 
     def _loop(
         self, snapshot: Snapshot, key: str, members: Mapping[str, TransducerView] | None = None

@@ -21,7 +21,7 @@ from .app import make_app
 from .past import Past, stored
 from .streams import Streams
 
-CLOSE_S = 3.0
+CLOSE_S = 2.0
 """Longest wait for answers that are under way when the server closes."""
 SILENT_MS = 20_000
 """A reader that takes no data for this long is cut off; a browser comes back by itself."""

@@ -65,7 +65,7 @@ async def events(live: Live, now: Now, streams: Streams) -> AsyncIterator[bytes]
         before = b""
         while not streams.ended:
             seen = live.latest.number if live.latest else -1
-            yield before + b"event: state\ndata: " + now.encoded() + b"\n\n"
+            yield before + b"event: state\ndata: " + await now.encoded() + b"\n\n"
             with suppress(TimeoutError):
                 async with streams.at_most(2 * GAP_S):
                     await asyncio.sleep(GAP_S)

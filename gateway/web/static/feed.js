@@ -17,15 +17,16 @@ export function follow(address, told) {
   function connect() {
     if (source) source.close();
     opened = Date.now();
+    heard = opened;
     link = "trying";
     source = new EventSource(address);
     source.addEventListener("state", (event) => {
       link = "heard";
-      heard = Date.now();
       taken = [Date.now(), performance.now()];
       state = JSON.parse(event.data);
       judge();
       told.state(state, word);
+      heard = Date.now(); // only what could be shown counts as heard
     });
     source.addEventListener("error", () => {
       link = "broken";

@@ -5,7 +5,7 @@ import { follow } from "./feed.js";
 import { findings } from "./findings.js";
 import { inputRow, loopSheet } from "./loop.js";
 import { level, say, show } from "./parts.js";
-import { LEVELS, rank, seconds, timeOfDay, worst } from "./words.js";
+import { LEVELS, fullDate, rank, seconds, timeOfDay, worst } from "./words.js";
 
 const RELOAD_KEY = "reloaded-for";
 const page = (id) => document.getElementById(id);
@@ -21,16 +21,19 @@ const spare = new Map([...document.querySelectorAll("#spare [data-input]")].map(
 ]));
 const site = document.title;
 let needed = 0;
+let latest = null;
 let lately = "no values yet";
 
 follow("/api/v1/stream", { state: shown, feed: judged });
 
 function shown(state, word) {
+  page("beat").toggleAttribute("data-on");
   if (state.revision !== document.body.dataset.revision) return renew(state.revision);
   show_links(state.links, state.time === null ? Date.now() / 1000 : seconds(state.time));
   show_sinks(state.sinks);
   if (state.time === null) return undefined;
   const time = seconds(state.time);
+  latest = time;
   const levels = new Map(state.loops.map((view) => [view.id, sheets.get(view.id)?.update(view, time)]));
   for (const view of state.transducers) spare.get(view.id)?.(view, null);
   elsewhere(state.findings, time);
@@ -128,6 +131,7 @@ function redraw() {
 window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
 window.addEventListener("beforeprint", () => {
   document.documentElement.dataset.printing = "";
+  say(page("paper"), latest ? `Values of ${fullDate(latest)}` : "No values yet");
   for (const node of document.querySelectorAll("details")) node.open = true;
   redraw();
 });

@@ -13,6 +13,7 @@ const units = (document.body.dataset.units || "").split(" ").sort((a, b) => b.le
 const zone = usable(document.body.dataset.zone);
 const clock = format({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
 const short = format({ hour: "2-digit", minute: "2-digit" });
+const full = format({ dateStyle: "long", timeStyle: "medium" });
 const day = format({ weekday: "short", day: "numeric", month: "short" });
 
 function usable(name) {
@@ -45,6 +46,8 @@ export const count = (value) => value.toLocaleString("en-GB").replaceAll(",", " 
 export const seconds = (iso) => Date.parse(iso) / 1000;
 export const timeOfDay = (time) => clock.format(new Date(time * 1000));
 export const minuteOfDay = (time) => short.format(new Date(time * 1000));
+
+export const fullDate = (time) => `${full.format(new Date(time * 1000))} ${zone}`;
 
 export function moment(time, now) {
   const at = new Date(time * 1000);

@@ -1,0 +1,28 @@
+"""An app over a site made by hand, and a client for it."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+
+import httpx
+import pytest
+
+from gateway.web.app import make_app
+
+from .archive import START, archive
+from .feeder import Feeder
+
+
+@pytest.fixture
+def feeder() -> Feeder:
+    """Harbour Street Archive, no row yet."""
+    return Feeder(archive())
+
+
+@pytest.fixture
+async def client(feeder: Feeder) -> AsyncIterator[httpx.AsyncClient]:
+    """Speaks to an app over the feeder, half a second after START."""
+    app = make_app(feeder.live, feeder.past(), clock=lambda: START + 0.5)
+    transport = httpx.ASGITransport(app)
+    async with httpx.AsyncClient(transport=transport, base_url="http://gateway") as speaking:
+        yield speaking

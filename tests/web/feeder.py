@@ -1,0 +1,236 @@
+"""Readings that move, by hand: without poller, measurement or diagnosis.
+
+All numbers are invented. `python -m tests.web.feeder` serves the page with moving values.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import sys
+import time
+from collections.abc import AsyncIterator, Mapping, Sequence
+from contextlib import asynccontextmanager, suppress
+from typing import Any
+
+import numpy as np
+
+from gateway.diagnose.findings import Finding
+from gateway.live import LinkState, Live, SinkState, Snapshot
+from gateway.measure.blocks import Floats, Readings
+from gateway.measure.quality import Quality, Reason, quality_of
+from gateway.plant.site import Site
+from gateway.record.history import Trend
+from gateway.settings import Settings
+from gateway.web.past import Past
+from gateway.web.serve import serve_past
+
+from .archive import CENTRE, archive
+
+
+def moving(site: Site, t: float) -> Floats:
+    """(T,) Pa at a time: slow waves and a little noise around each loop's set point."""
+    rng = np.random.default_rng(int(t * 1000) % 2**32)
+    out = []
+    for k, (key, noun) in enumerate(site.transducers.items()):
+        loops = site.loops_of(key)
+        centre = CENTRE.get(loops[0], 0.0) if loops else 0.0
+        wave = 0.012 * math.sin(t / 37) + 0.006 * math.sin(t / 7.3 + k) + 0.003 * (k % 3)
+        out.append(centre + noun.span_pa * (wave + 0.001 * float(rng.normal())))
+    return np.array(out)
+
+
+def readings(
+    site: Site,
+    t: float,
+    pressure: Floats,
+    *,
+    reasons: Mapping[str, Reason] | None = None,
+    feedback: Mapping[str, float] | None = None,
+) -> Readings:
+    """One row from (T,) pressures in Pa; feedback equals the combined pressure unless given."""
+    ids = list(site.transducers)
+    why = np.zeros(len(ids), dtype=np.uint8)
+    for key, reason in (reasons or {}).items():
+        why[ids.index(key)] = reason
+    quality = quality_of(why)
+    combined, worst, driver = [], [], []
+    for noun in site.loops.values():
+        members = [ids.index(k) for k in noun.transducers]
+        values = pressure[members]
+        by_name = {"average": values.mean(), "minimum": values.min(), "median": np.median(values)}
+        combined.append(float(by_name[noun.combine]))
+        worst.append(int(quality[members].max()))
+        chosen = members[int(np.argmin(np.abs(values - combined[-1])))]
+        driver.append(-1 if noun.combine == "average" else chosen)
+    reported = [(feedback or {}).get(k, c) for k, c in zip(site.loops, combined, strict=True)]
+    lrv = np.array([x.lrv_pa for x in site.transducers.values()])
+    span = np.array([x.span_pa for x in site.transducers.values()])
+    low = np.array([x.sends().low for x in site.transducers.values()])
+    high = np.array([x.sends().high for x in site.transducers.values()])
+    signal = low + (pressure - lrv) / span * (high - low)
+    points = sum(len(c.points) for c in site.controllers.values())
+    controllers, loops = len(site.controllers), len(site.loops)
+    return Readings(
+        time=np.array([t]),
+        points=np.zeros((1, points)),
+        point_reasons=np.zeros((1, points), dtype=np.uint8),
+        point_fresh=np.ones((1, points), dtype=np.bool_),
+        link=np.zeros((1, controllers), dtype=np.uint8),
+        polled=np.ones((1, controllers), dtype=np.bool_),
+        counts=np.round(signal[None, :] * 1000),
+        electrical=signal[None, :],
+        pressure=pressure[None, :],
+        quality=quality[None, :],
+        reasons=why[None, :],
+        fresh=np.ones((1, len(ids)), dtype=np.bool_),
+        controller_value=pressure[None, :],
+        combined=np.array([combined]),
+        combined_quality=np.array([worst], dtype=np.uint8),
+        combined_reasons=np.where(
+            np.array([worst]) > 0, np.uint8(Reason.MEMBER), np.uint8(0)
+        ).astype(np.uint8),
+        driver=np.array([driver], dtype=np.int64),
+        feedback=np.array([reported]),
+        setpoint=np.array([[CENTRE.get(k, 0.0) for k in site.loops]]),
+        output=38.2 + np.zeros((1, loops)),
+        running=np.ones((1, loops)),
+    )
+
+
+def links(site: Site, t: float, n: int) -> dict[str, LinkState]:
+    """Every controller answering."""
+    return {
+        k: LinkState(k, connected=True, reason="", last_answer=t, polls=n, response_ms=8.4 + i)
+        for i, k in enumerate(site.controllers)
+    }
+
+
+def snapshot(
+    site: Site,
+    number: int,
+    t: float,
+    *,
+    pressure: Floats | None = None,
+    findings: Sequence[Finding] = (),
+    reasons: Mapping[str, Reason] | None = None,
+    feedback: Mapping[str, float] | None = None,
+) -> Snapshot:
+    """One snapshot with everything around it."""
+    values = moving(site, t) if pressure is None else pressure
+    return Snapshot(
+        number,
+        t,
+        readings(site, t, values, reasons=reasons, feedback=feedback),
+        tuple(findings),
+        links(site, t, number),
+        {"store": SinkState("store", connected=True, sent=number, last_sent=t)},
+    )
+
+
+class Feeder:
+    """Shows a row every `interval` seconds; what is wrong can be changed while it runs."""
+
+    def __init__(self, site: Site, *, interval: float = 1.0) -> None:
+        self.live = Live(site)
+        self.interval = interval
+        self.findings: list[Finding] = []
+        self.reasons: dict[str, Reason] = {}
+        self.feedback: dict[str, float] = {}
+        self.broken: set[str] = set()
+        self.silent = False
+        self.number = 0
+
+    def row(self, t: float) -> None:
+        """Show one row taken at `t`."""
+        self.number += 1
+        site = self.live.site
+        pressure = moving(site, t)
+        for key in self.broken:
+            noun = site.transducers[key]
+            pressure[list(site.transducers).index(key)] = noun.lrv_pa - 0.25 * noun.span_pa
+        self.live.show(
+            snapshot(
+                site, self.number, t, pressure=pressure, findings=self.findings,
+                reasons=self.reasons, feedback=self.feedback,
+            )
+        )  # fmt: skip
+
+    async def run(self) -> None:
+        """Row after row, for ever."""
+        while True:
+            if not self.silent:
+                self.row(time.time())
+            await asyncio.sleep(self.interval)
+
+    def past(self) -> Past:
+        """A past that fits, without findings."""
+        return Past(self.trends, lambda _start, _end, _limit: [])
+
+    def trends(self, series: Sequence[str], start: float, end: float, buckets: int) -> list[Trend]:
+        """A past of slow waves: a row a second up to now, with a hole of a minute."""
+        assert buckets > 0
+        now = time.time()
+        when = np.arange(math.ceil(start), min(end, now))
+        hole = (when > now - 300) & (when < now - 240)
+        codes = np.where(hole, Quality.BAD, Quality.GOOD).astype(np.uint8)
+        out = []
+        for name in series:
+            line = np.where(hole, np.nan, self._past(name, when))
+            out.append(Trend(when, (~hole).astype(np.int64), line, line, line, codes, 0.0))
+        return out
+
+    def _past(self, name: str, when: Floats) -> Floats:
+        """(n,) Pa of a series."""
+        kind, key, *rest = name.split("/")
+        site = self.live.site
+        loop = key if kind == "loop" else site.loops_of(key)[0]
+        span = site.transducers[site.loops[loop].transducers[0]].span_pa
+        if rest == ["setpoint"]:
+            return np.full(len(when), CENTRE.get(loop, 0.0))
+        k = list(site.transducers).index(key) if kind == "transducer" else 0.0
+        waves = 0.012 * np.sin(when / 37) + 0.006 * np.sin(when / 7.3 + k)
+        return CENTRE.get(loop, 0.0) + span * waves
+
+
+@asynccontextmanager
+async def serving(feeder: Feeder, *, port: int = 0) -> AsyncIterator[str]:
+    """The pages over a feeder on loopback; yields the address."""
+    opened: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+    settings = Settings(http_host="127.0.0.1", http_port=port)
+    task = asyncio.create_task(
+        serve_past(feeder.live, feeder.past(), settings, opened.set_result), name="web"
+    )
+    try:
+        waiting: set[asyncio.Future[Any]] = {task, opened}
+        await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+        if task.done():
+            await task
+        yield opened.result()
+    finally:
+        task.cancel()
+        with suppress(asyncio.CancelledError):
+            await task
+
+
+@asynccontextmanager
+async def feeding(feeder: Feeder) -> AsyncIterator[None]:
+    """Rows while it lasts."""
+    task = asyncio.create_task(feeder.run(), name="feeder")
+    try:
+        yield
+    finally:
+        task.cancel()
+        with suppress(asyncio.CancelledError):
+            await task
+
+
+async def _look() -> None:
+    feeder = Feeder(archive())
+    async with feeding(feeder), serving(feeder, port=8601) as address:
+        sys.stdout.write(address + "\n")
+        await asyncio.Event().wait()
+
+
+if __name__ == "__main__":
+    asyncio.run(_look())
