@@ -30,7 +30,7 @@ from gateway.record import memory, wishes
 from gateway.record.journal import Entry, append, open_findings
 from gateway.record.opening import reader
 from gateway.record.recorder import Scan, record
-from gateway.record.retention import prune
+from gateway.record.retention import keep_pruned
 from gateway.record.store import Store, open_store
 from gateway.settings import Settings
 from gateway.web.serve import serve
@@ -41,7 +41,6 @@ QUEUE = 1000
 SPREAD = 0.8
 ROW_AT = 0.95
 """Where in the interval a row is taken: after the staggered polls, which lie in the first 0.8."""
-PRUNE_S = 3600.0
 PICTURE = "picture"
 WISHES_S = 5.0
 KEEP_S = 600.0
@@ -93,7 +92,7 @@ def _receivers(
     """Who is told: the pages always, the others when they are configured."""
     work = {
         "web": serve(live, store.file, settings, ready),
-        "retention": _keep_tidy(store, settings.keep_days),
+        "retention": keep_pruned(store, settings.keep_days),
     }
     if settings.mqtt_host:
         work["mqtt"] = publish_mqtt(live, store, settings)
@@ -174,13 +173,6 @@ async def _relearn(store: Store, diagnosis: Diagnosis, loop_id: str, reason: str
     log.info("unlearnt", loop=loop_id, reason=reason)
     entry = Entry(0, round(time.time() * 1000), "relearn", loop_id, reason=reason, actor="local")
     await store.ask(append, entry)
-
-
-async def _keep_tidy(store: Store, keep_days: float) -> None:
-    """Drop what is older than `keep_days`, an hour apart."""
-    while True:
-        await prune(store, keep_days)
-        await asyncio.sleep(PRUNE_S)
 
 
 async def _end(tasks: list[asyncio.Task[None]]) -> None:

@@ -32,8 +32,8 @@ class Settings(BaseSettings):
     """text for people, json for a service; auto: text on a terminal."""
     log_level: Literal["debug", "info", "warning", "error"] = "info"
     """Least weight of a log line that is written."""
-    keep_days: float = Field(default=400.0, gt=0)
-    """Days that raw history is kept."""
+    keep_days: float = Field(default=90.0, gt=0)
+    """Days that raw history is kept; minute means stay five times as long, the journal for ever."""
 
     mqtt_host: str = ""
     """Broker; empty: no MQTT."""
@@ -51,7 +51,7 @@ class Settings(BaseSettings):
     """Own certificate, where the broker asks for one."""
     mqtt_client_key_file: Path | None = None
     """Key of the own certificate."""
-    mqtt_prefix: str = "loopwitness"
+    mqtt_prefix: str = Field(default="loopwitness", pattern=r"^[^+#/\s]+(/[^+#/\s]+)*$")
     """First level of every topic."""
     mqtt_interval_s: float = Field(default=5.0, ge=0.2, le=3600)
     """Seconds between two retained states of a loop that did not change status."""
