@@ -1,4 +1,4 @@
-"""The command line: `loopwitness check`, `run`, `demo` and `registers`.
+"""The command line: `loopwitness check`, `run`, `demo`, `registers` and `replay`.
 
 Exit codes are those of `gateway.errors`, 70 for a mistake in this program itself.
 """
@@ -18,6 +18,7 @@ from gateway import logs, look, process, tables
 from gateway.errors import LinkError, SiteFileError
 from gateway.plant.controllers import Controller
 from gateway.plant.sitefile import read_site
+from gateway.replay.command import replay
 
 SiteFile: TypeAlias = Annotated[Path, typer.Argument(metavar="SITE", help="The site file (TOML).")]
 Json: TypeAlias = Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")]
@@ -167,6 +168,9 @@ def registers(
         lambda stop: look.watch_registers(controller, asked, stop, moving=moving, as_json=as_json),
         seconds,
     )
+
+
+app.command()(replay)
 
 
 def _until_told(

@@ -1,0 +1,47 @@
+"""Scans straight from the gateway's own history."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from gateway.errors import StoreError
+from gateway.measure.blocks import Block
+from gateway.plant.site import Site
+from gateway.record.history import raw_blocks, reader
+from gateway.record.opening import FILE
+
+from .csvfile import rows_per_block
+
+FIRST, LAST = 0.0, 253_402_300_799.0
+"""1970 to the end of year 9999."""
+
+
+def history_blocks(
+    folder: Path,
+    site: Site,
+    progress: Callable[[float], None] | None = None,
+    *,
+    start: float = FIRST,
+    end: float = LAST,
+) -> Iterator[Block]:
+    """Blocks recorded in a state folder from `start` up to `end` (seconds since 1970).
+
+    Points that were not recorded are "not read yet". StoreError when there is no history.
+    """
+    file = folder / FILE
+    if not file.is_file():
+        raise StoreError(
+            f"{file}: not there; allowed: a folder in which a gateway kept its history"
+        )
+    points = [f"{c}.{p}" for c, noun in site.controllers.items() for p in noun.points]
+    with reader(file) as connection:
+        (first, last) = connection.execute("SELECT min(time), max(time) FROM scans").fetchone()
+        if first is None:
+            return
+        first, last = max(first, start), min(last, end)
+        rows = rows_per_block(len(points))
+        for block in raw_blocks(connection, start, end, rows, points=points):
+            if progress:
+                progress((float(block.time[-1]) - first) / max(1.0, last - first))
+            yield block
