@@ -11,6 +11,10 @@ lock() { # FILE COMMENT ARGUMENTS...
     pip-compile --quiet --generate-hashes --strip-extras --no-header --no-emit-options \
         --no-emit-index-url --no-emit-find-links --no-emit-trusted-host \
         --output-file "$file" "$@" >/dev/null
+    if grep -n '://' "$file"; then
+        echo "$file: an address; name packages only in pyproject.toml, not the project itself" >&2
+        exit 1
+    fi
     sed -i '/^# Made by /,/^$/d' "$file"
     printf '# Made by deploy/renew_locks.sh: %s. Not to be edited.\n\n%s\n' \
         "$comment" "$(cat "$file")" >"$file"
