@@ -1,0 +1,200 @@
+"""What the controller makes of an input, against what the nameplate makes of it.
+
+Both start from the same counts, so that they must agree to rounding. Where they do not, the line
+between them tells which setting is wrong. Settings stay until somebody changes them: the line is
+fitted over minutes, and begun anew when rows leave it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gateway.measure.blocks import Bools, Floats, Readings
+from gateway.measure.columns import ABSENT, Columns
+from gateway.measure.hold import forward_fill, shifted
+from gateway.measure.quality import Quality
+
+from .detector import Condition
+from .line import Fit, Lines
+from .minutes import Minutes
+from .mistakes import FAULTS, RANGE, mistake_columns, named
+from .offline import OFF, OffLine, Rule
+from .standing import Stand, spread
+
+RIGHT = 1.0
+"""% of span within which the controller's value is right (common practice)."""
+LEAST_MINUTES = 5
+PATIENCE = 20
+"""Minutes after which a wrong value is said although gain and offset cannot be told apart."""
+CERTAIN, CERTAIN_SHARE = 0.03, 0.05
+"""Standard error of the gain, absolute or as a share of it, at which the two are told apart."""
+FLAT = 0.03
+"""Gains nearer to 1 than this are right: 1.5 % of span at half a span's distance."""
+NUMBERS = (
+    "gain", "gain_standard_error", "offset_percent_of_span", "offset_standard_error_percent",
+    "movement_percent_of_span", "minutes", "controller_shows_Pa", "pressure_Pa",
+    "implied_low_Pa", "implied_high_Pa", "fits", "cannot_tell_from",
+)  # fmt: skip
+
+
+class Scaling:
+    """Judge of live-zero-, signal-, unit-, range-mismatch and percent-for-value."""
+
+    def __init__(self, columns: Columns) -> None:
+        t, n = columns.transducers, len(columns.transducers.ids)
+        self._columns, self._t = columns, t
+        self._table = mistake_columns(columns)
+        self._step = np.nan_to_num(_steps(columns) / t.span * 100)
+        self._lines, self._off_line = Lines(n), OffLine(n)
+        self._has_line: Bools = np.ones(n, dtype=np.bool_)
+        self._rule = Rule(np.ones(n), np.zeros(n), np.zeros(n), np.zeros(n), self._step)
+        self._last: Floats = np.full(n, np.nan)
+        self._fault = np.full(n, -1)
+        self._known: Bools = np.zeros(n, dtype=np.bool_)
+        self._sure: Floats = np.zeros(n)
+        self._numbers = {name: np.full(n, np.nan) for name in NUMBERS}
+        self._words = {
+            "fits": (*self._table.words, "another range"),
+            "cannot_tell_from": tuple(listed(mask) for mask in range(2 ** len(FAULTS))),
+        }
+
+    def examine(
+        self, readings: Readings, minutes: Minutes, _trouble: Bools
+    ) -> tuple[Condition, ...]:
+        """(R, T) conditions of FAULTS."""
+        x, y = self._percent(readings.pressure), self._percent(readings.controller_value)
+        good = readings.fresh & (readings.quality < Quality.BAD) & np.isfinite(y)
+        before = shifted(forward_fill(x, good, self._last), self._last)
+        moved = np.abs(np.nan_to_num(x - before))
+        self._last = forward_fill(x, good, self._last)[-1]
+        stands: list[Stand] = [(0, self._stand())]
+        start = 0
+        for k, row in enumerate(minutes.row.tolist()):
+            part = slice(start, row)
+            self._off_line.take(x[part], y[part], moved[part], good[part], self._rule)
+            self._minute(minutes, k)
+            stands.append((row, self._stand()))
+            start = row
+        rest = slice(start, len(x))
+        self._off_line.take(x[rest], y[rest], moved[rest], good[rest], self._rule)
+        return self._conditions(readings, stands)
+
+    def forget(self, loop: int) -> None:
+        """Start again with one loop's transducers."""
+        which = self._columns.loops.has[loop]
+        self._start(which)
+        self._fault[which], self._known[which] = -1, False
+
+    def _percent(self, pascals: Floats) -> Floats:
+        return 100 * (pascals - self._t.lrv) / self._t.span
+
+    def _start(self, which: Bools) -> None:
+        self._lines.clear(which)
+        self._has_line[which] = False
+        self._rule.gain[which] = np.nan
+
+    def _minute(self, minutes: Minutes, k: int) -> None:
+        seen = minutes.shown
+        x, y = self._percent(seen.x[k]), self._percent(seen.y[k])
+        clamped = self._off_line.clamped(self._rule)
+        broken = self._off_line.broken() & ~clamped
+        self._start(broken)
+        # A value that stands still while the pressure moves is clamped, or says nothing.
+        still = np.sqrt(np.maximum(seen.yy[k], 0)) <= self._step * self._t.span / 200
+        wide = np.sqrt(np.maximum(seen.xx[k], 0)) > 2 * self._step * self._t.span / 100
+        use = (seen.count[k] > 0) & (self._off_line.off == 0) & ~(still & wide)
+        self._off_line.next()
+        self._lines.add(np.nan_to_num(x), np.nan_to_num(y), use)
+        fit = self._lines.fit(self._step / np.sqrt(12))
+        crooked = (fit.scatter > RIGHT * np.maximum(1.0, np.abs(fit.gain))) & use
+        self._start(crooked)
+        self._decide(fit, use & ~crooked & (fit.minutes > LEAST_MINUTES - 0.5))
+        self._numbers["controller_shows_Pa"][use] = seen.y[k][use]
+        self._numbers["pressure_Pa"][use] = seen.x[k][use]
+
+    def _decide(self, fit: Fit, ready: Bools) -> None:
+        """Take up a new opinion of the transducers `ready`."""
+        certain = fit.gain_se <= np.maximum(CERTAIN_SHARE * np.abs(fit.gain), CERTAIN)
+        flat = np.abs(fit.gain - 1) <= np.maximum(4 * fit.gain_se, FLAT)
+        right = ready & flat & (np.abs(fit.level - fit.middle) <= RIGHT + self._step)
+        wrong = ready & ~right
+        told = wrong & certain
+        long = fit.minutes > PATIENCE * 0.9
+        vague = wrong & ~certain & long & ~self._still_stands(fit)
+        name = named(fit, self._table, self._fault)
+        self._fault[right] = -1
+        self._fault[told], self._fault[vague] = name.fault[told], RANGE
+        self._sure[told], self._sure[vague] = name.sure[told], 0.5
+        self._known |= right | told | vague
+        facts = self._facts(fit)
+        facts["fits"] = np.where(told, name.said, len(self._table.words))
+        others = np.where(told, name.others, name.others | 2**name.fault) & ~np.where(
+            told, 0, 2**RANGE
+        )
+        facts["cannot_tell_from"] = others.astype(np.float64)
+        for key, values in facts.items():
+            self._numbers[key][told | vague] = values[told | vague]
+        self._has_line |= right | told
+        self._rule = Rule(
+            np.where(right, 1.0, np.where(told, fit.gain, self._rule.gain)),
+            np.where(right, 0.0, np.where(told, fit.offset(), self._rule.offset)),
+            np.where(right, 0.0, np.where(told, fit.gain_se, self._rule.gain_se)),
+            np.where(told, fit.middle, self._rule.middle),
+            self._step,
+        )
+
+    def _still_stands(self, fit: Fit) -> Bools:
+        """(T,) where the fault named before explains the new line as well."""
+        low, high = self._numbers["implied_low_Pa"], self._numbers["implied_high_Pa"]
+        at = self._percent(low + (high - low) * fit.middle / 100)
+        out: Bools = (self._fault >= 0) & (np.abs(at - fit.level) <= OFF)
+        return out
+
+    def _facts(self, fit: Fit) -> dict[str, Floats]:
+        share = self._t.span / 100
+        return {
+            "gain": fit.gain,
+            "gain_standard_error": fit.gain_se,
+            "offset_percent_of_span": fit.offset(),
+            "offset_standard_error_percent": fit.offset_se(),
+            "movement_percent_of_span": fit.moved,
+            "minutes": np.round(fit.minutes),
+            "implied_low_Pa": self._t.lrv + share * fit.offset() + 0.0,
+            "implied_high_Pa": self._t.lrv + share * fit.at(np.full_like(fit.gain, 100.0)) + 0.0,
+        }
+
+    def _stand(self) -> dict[str, NDArray[Any]]:
+        """The present opinion, copied."""
+        numbers = {name: values.copy() for name, values in self._numbers.items()}
+        return {
+            "fault": self._fault.copy(), "sure": self._sure.copy(), "known": self._known.copy(),
+            **numbers,
+        }  # fmt: skip
+
+    def _conditions(self, readings: Readings, stands: list[Stand]) -> tuple[Condition, ...]:
+        now = spread(len(readings), stands)
+        evidence = {name: now[name] for name in NUMBERS}
+        return tuple(
+            Condition(
+                fault, now["fault"] == code, now["known"] & readings.fresh, evidence,
+                words=self._words, confidence=now["sure"],
+            )
+            for code, fault in enumerate(FAULTS)
+        )  # fmt: skip
+
+
+def _steps(columns: Columns) -> Floats:
+    """(T,) Pa: smallest step that the register of the controller's value can show."""
+    which, points = columns.transducers.controller_value, columns.points
+    if not len(points.refs):
+        return np.zeros(len(which))
+    return np.where(which == ABSENT, 0.0, points.step[which] * points.pa[which])
+
+
+def listed(mask: int) -> str:
+    """Faults whose bits are set, as words."""
+    names = [fault for code, fault in enumerate(FAULTS) if mask >> code & 1]
+    return ", ".join(names) or "none"
