@@ -50,6 +50,22 @@ CONTRAST = """() => {
 """Texts with less contrast than 4.5 to 1: WCAG 2.2, success criterion 1.4.3, and its definitions of
 relative luminance and contrast ratio."""
 
+DRAWN = """(share) => {
+  const box = document.querySelector("[data-loop=stair-b] .canvas");
+  const canvas = box.querySelector("canvas");
+  const area = box.querySelector(".u-over").getBoundingClientRect();
+  const whole = canvas.getBoundingClientRect();
+  const scale = canvas.width / whole.width;
+  const x = Math.round((area.left - whole.left + share * area.width) * scale);
+  const copy = new OffscreenCanvas(5, canvas.height).getContext("2d");
+  copy.drawImage(canvas, 2 - x, 0);
+  const { data } = copy.getImageData(0, 0, 5, canvas.height);
+  let dark = 0;
+  for (let k = 0; k < data.length; k += 4) dark += data[k + 3] > 128 && data[k + 1] < 90;
+  return dark;
+}"""
+"""Dark points of a trend in a narrow column at a share of its width; lines of the grid are pale."""
+
 
 @dataclass
 class Watched:

@@ -14,7 +14,7 @@ from playwright.async_api import Browser, Page, expect
 from gateway.measure.quality import Reason
 
 from .archive import archive, mismatch, open_circuit
-from .browsing import CONTRAST, PHONE, WIDE, browser, page_of, picture
+from .browsing import CONTRAST, DRAWN, PHONE, WIDE, browser, page_of, picture
 from .feeder import Feeder, feeding, serving
 from .test_web_api import HOSTILE
 
@@ -60,7 +60,10 @@ async def test_a_wall_screen_through_a_fault(chromium: Browser, feeder: Feeder) 
         await expect(page.locator("#verdict-text")).to_have_text("3 loops, nothing found wrong")
         await expect(page.locator("[data-loop=stair-b] [data-f=agree]")).to_have_text("agrees")
         await expect(page.locator(".u-over")).to_have_count(3)
-        await page.wait_for_load_state("load")
+        # The hole that the feeder's past has, 5 to 4 minutes ago, stays a hole.
+        await page.wait_for_function(f"() => ({DRAWN})(0.25) > 0")
+        assert await page.evaluate(DRAWN, 0.75) > 0
+        assert await page.evaluate(DRAWN, 0.55) == 0
         assert 50_000 < await watched.loaded() < FIRST_LOAD
         await picture(page, "wide-calm")
 

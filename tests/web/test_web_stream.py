@@ -8,7 +8,7 @@ import signal
 import socket
 import time
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -130,9 +130,17 @@ async def test_a_reader_that_does_not_read_holds_up_nobody(
             begun = time.monotonic()
         # Leaving closed the server, with the idle reader's answer stuck: cut off at the deadline.
         assert CLOSE_S - 1 < time.monotonic() - begun < CLOSE_S + 3
+        await asyncio.sleep(0)
+        idle.settimeout(2)
+        with suppress(ConnectionResetError):
+            while idle.recv(1 << 20):
+                pass
 
 
-async def test_shutdown_ends_streams_at_once(feeder: Feeder) -> None:
+async def test_shutdown_ends_streams_at_once(
+    feeder: Feeder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(streams, "GAP_S", 0.01)
     feeder.row(time.time())
     opened: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     task = asyncio.create_task(
@@ -140,6 +148,7 @@ async def test_shutdown_ends_streams_at_once(feeder: Feeder) -> None:
     )
     async with listener(await opened) as events:
         await events.next()
+        await asyncio.sleep(0.2)  # by now it waits for the next row
         begun = time.monotonic()
         task.cancel()
         with pytest.raises(EOFError):

@@ -15,7 +15,7 @@ export function linkTable(table) {
       const silent = `${capital(link.reason || "no answer")}${last ? `; last answer ${last}` : ""}`;
       const answers = link.connected && !link.reason;
       const unread = link.polls === 0;
-      mark(parts.state, answers ? "yes" : unread ? "not read yet" : silent, answers || unread ? "good" : "failure");
+      mark(parts.state, answers ? "Yes" : unread ? "Not read yet" : silent, answers || unread ? "good" : "failure");
       say(parts.address, link.address);
       say(parts.response, link.response_ms === null ? "–" : `${Math.round(link.response_ms)} ms`);
       say(parts.polls, count(link.polls));
