@@ -1,52 +1,76 @@
-"""The believable zero: a true-zero input that is dead while its peers show pressure.
+"""An input that rests at its end while its peers read something else.
 
-A broken wire on 0-10 V or 0-20 mA with a pull-down reads exactly 0 %: no noise, no step. A tube
-that came off also reads about nothing, but the transducer's own noise goes on.
+The believable zero: a broken wire on 0-10 V or 0-20 mA with a pull-down reads exactly 0 %, with no
+noise and no step. A tube that came off also reads about nothing, but the transducer's own noise
+goes on. The believable full scale: supply on an input that ends at 100 %.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from gateway.measure.blocks import Readings
+from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns, by_size
+from gateway.measure.hold import column_time, forward_fill
 from gateway.measure.quality import Quality
 from gateway.measure.uncertainty import COVERAGE, standard_uncertainty
 
 from .detector import Condition
 from .minutes import peers
+from .wire import supply_level
 
-CLEAR_OF_ZERO = 4.0
-"""Expanded uncertainties by which the peers must be away from what the dead input reads."""
+CLEAR = 4.0
+"""Expanded uncertainties by which the peers must be away from what the resting input reads."""
+REST_S = 10.0
+"""Seconds without a single step off the end: a live device's noise would show meanwhile."""
 
 
 class DeadInput:
-    """open-circuit on signals without a live zero."""
+    """open-circuit on signals without a live zero, short-circuit on inputs that end at 100 %."""
 
     def __init__(self, columns: Columns) -> None:
-        self._t = columns.transducers
+        t = self._t = columns.transducers
         self._groups = by_size(columns.loops, without=("sum", "difference"))
         loops = columns.loops
         place = np.where(loops.has, loops.place_difference[:, None], 0.0)
         self._place = place.max(axis=0, initial=0.0)
+        self._true_zero = (t.signal_low <= 0) & (t.signal_high > 0)
+        self._hidden_top = np.isinf(supply_level(t)) & np.isfinite(t.card_high)
+        self._off_zero: Floats = np.full(len(t.ids), np.nan)
+        self._off_top: Floats = np.full(len(t.ids), np.nan)
 
     def examine(self, readings: Readings) -> tuple[Condition, ...]:
-        """(R, T) condition; evidence: the signal, what it would mean, what the peers read."""
+        """(R, T) conditions; evidence: the signal, what it would mean, what the peers read."""
         t = self._t
         good = readings.quality < Quality.BAD
         others = peers(readings.pressure, good, self._groups)
         limit = COVERAGE * np.sqrt(2) * standard_uncertainty(readings.time, t)
-        at_rest = np.abs(readings.electrical) <= np.abs(t.per_count) / 2
-        far = np.abs(others - readings.pressure) > CLEAR_OF_ZERO * limit + self._place
-        true_zero = (t.signal_low <= 0) & (t.signal_high > 0)
+        far = np.abs(others - readings.pressure) > CLEAR * limit + self._place
+        step = np.abs(t.per_count) / 2
+        off_zero = readings.fresh & (np.abs(readings.electrical) > step)
+        off_top = readings.fresh & (readings.electrical < t.card_high - step)
+        at_zero, self._off_zero = self._rests(readings.time, off_zero, self._off_zero)
+        at_top, self._off_top = self._rests(readings.time, off_top, self._off_top)
+        evidence = {
+            "electrical_signal": readings.electrical,
+            "reading_Pa": readings.pressure,
+            "peers_Pa": others,
+        }
         return (
             Condition(
-                "open-circuit", at_rest & far & true_zero, readings.fresh,
-                {
-                    "electrical_signal": readings.electrical,
-                    "reading_Pa": readings.pressure,
-                    "peers_Pa": others,
-                },
+                "open-circuit", at_zero & far & self._true_zero, readings.fresh, evidence,
                 confidence=0.7, by="context",
             ),
+            Condition(
+                "short-circuit", at_top & far & self._hidden_top, readings.fresh, evidence,
+                confidence=0.6, by="context",
+            ),
         )  # fmt: skip
+
+    def _rests(self, time: Floats, off: Bools, last: Floats) -> tuple[Bools, Floats]:
+        """(R, T) where an input has been at its end for long enough, and the memory after."""
+        when = column_time(time, off.shape[1])
+        left = forward_fill(when, off, last)
+        # Nothing seen yet counts from the first row on.
+        left = np.where(np.isnan(left), when[0], left)
+        return when - left >= REST_S, left[-1]

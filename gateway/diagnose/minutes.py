@@ -82,12 +82,16 @@ SUMS = (
 LOOP_SUMS = ("feedback", "combined", "setpoint", "output", "running")
 
 
+def width_of(columns: Columns) -> float:
+    """Seconds of a "minute": longer where a controller is polled more seldom than that."""
+    return max(WIDTH_S, float(columns.controllers.interval.max(initial=0.0)))
+
+
 class Gather:
     """Turns readings into the minutes they close; remembers the unfinished minute."""
 
     def __init__(self, columns: Columns, width_s: float | None = None) -> None:
-        slowest = float(columns.controllers.interval.max(initial=0.0))
-        self.width = width_s or max(WIDTH_S, slowest)
+        self.width = width_s or width_of(columns)
         t, n_loops = len(columns.transducers.ids), len(columns.loops.ids)
         self._groups = by_size(columns.loops)
         self._bucket: float = np.nan

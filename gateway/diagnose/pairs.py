@@ -16,7 +16,7 @@ from gateway.measure.uncertainty import COVERAGE, standard_uncertainty
 from .agreement import Agreement
 from .detector import Condition
 from .jumps import Jumps
-from .minutes import Minutes
+from .minutes import Minutes, width_of
 from .naming import FAULTS, Suspect, name
 from .picture import RUNNING, STOPPED, Picture, learn, learn_speed
 from .shifts import QUICK, Shifts
@@ -34,9 +34,11 @@ WAIT = 2
 """Minutes between a change being seen and its name, so that a step is over."""
 TESTED = 10
 """Running minutes from which on "nothing wrong" is an answer."""
+NEAR_S = 900.0
+"""A jump this long before a change is seen may have been its beginning."""
 STUBBORN = 5
 """Minutes that another name must hold before the first is given up."""
-LEAST_SPEED_SD = 0.02
+LEAST_SPEED_SD = 0.03
 """Share of pressure: fan speed never tells better than this (common practice)."""
 
 
@@ -81,6 +83,8 @@ class Pairs:
         self._standing: Floats = np.full(t, np.nan)
         self._stood: Floats = np.full(t, -np.inf)
         self._since: Floats = np.full(t, np.nan)
+        self._jump: Floats = np.zeros(t)
+        self._width = width_of(columns)
         self._doubts = np.zeros(t, dtype=np.int64)
         self._tested = np.zeros(t, dtype=np.int64)
         self._troubled: Bools = np.zeros(n_loops, dtype=np.bool_)
@@ -144,15 +148,26 @@ class Pairs:
         self._tested += running
         self._level[running] = minutes.mean[k][running]
         self._peers[running] = minutes.peer.y[k][running]
-        self.shifts.step(time, np.where(running, difference, np.nan), limit, self.picture)
+        drive = (minutes.output[k] ** 2)[self._loop]
+        self.shifts.step(time, np.where(running, difference, np.nan), drive, limit, self.picture)
         self._trail.add(time, np.where(running, self.shifts.shift(self.picture), np.nan))
         self._stand(time, minutes.mean[k], stopped, limit)
         self._note_speed(minutes, k)
         wrong = self.shifts.changed | self._off_alone(limit)
         self._since = np.where(wrong, np.where(np.isnan(self._since), time, self._since), np.nan)
+        # The jump that began a change is kept: later doors and starts are not its doing.
+        young = wrong & (time - self._since <= WAIT * self._width)
+        young = self._in_loop(young) & self._has_peers
+        near = np.abs(self._jumps.time - time) < NEAR_S
+        self._jump[young] = np.where(near, self._jumps.size, 0.0)[young]
         for loop in range(len(self._columns.loops.ids)):
             self._judge(loop, wrong, minutes, k, limit)
         self._learn(minutes, k, running, stopped, wrong)
+
+    def _in_loop(self, which: Bools) -> Bools:
+        """(T,) where any member of the same loop is one of `which`."""
+        some = np.asarray((self._columns.loops.has & which).any(axis=1), dtype=np.bool_)
+        return some[self._loop] if len(some) else which
 
     def _peers_u(self, u: Floats) -> Floats:
         """(T,) uncertainty of the peers' median: that of the least certain of them."""
@@ -200,7 +215,7 @@ class Pairs:
             return
         if not (self._states.settled(RUNNING) | self._states.settled(STOPPED))[loop]:
             return  # an opinion stands while the fan starts or stops
-        if minutes.start[k] - np.nanmin(self._since[mine]) < (WAIT - 0.5) * 60:
+        if minutes.start[k] - np.nanmin(self._since[mine]) < (WAIT - 0.5) * self._width:
             return
         case = self._case(loop, members, limit)
         who, sure, witness = blame(case)
@@ -216,7 +231,6 @@ class Pairs:
     def _case(self, loop: int, members: Ints, limit: Floats) -> Case:
         p, sh = self.picture, self.shifts
         since = np.nanmin(self._since[members])
-        near = np.abs(self._jumps.time[members] - since) < 900
         enough = p.speed_count[loop] >= 120
         mean = p.speed_mean[loop]
         relative = np.sqrt(p.speed_square[loop] / max(p.speed_count[loop], 1.0)) / max(
@@ -230,7 +244,7 @@ class Pairs:
             level=self._level[members],
             peers=self._peers[members],
             standing=np.where(seen_off, self._standing[members], np.nan),
-            jump=np.where(near, self._jumps.size[members], 0.0),
+            jump=self._jump[members],
             by_speed=float(by_speed),
             speed_sd=float(max(relative, LEAST_SPEED_SD) * abs(by_speed)),
             limit=limit[members],
@@ -282,10 +296,11 @@ class Pairs:
     ) -> None:
         loops = self._columns.loops
         at_peace = np.asarray(~(loops.has & wrong).any(axis=1), dtype=np.bool_)
-        calm = at_peace[self._loop] if len(at_peace) else ~wrong
+        calm = ~self._in_loop(wrong)
         time = float(minutes.start[k])
         seen = {
             "difference": minutes.peer.x[k] - minutes.peer.y[k],
+            "drive": (minutes.output[k] ** 2)[self._loop],
             "level": minutes.mean[k],
             "noise": minutes.rough[k] ** 2 / 2,
             "wander": minutes.sd[k] ** 2,

@@ -40,13 +40,19 @@ class Picture:
     difference: Floats
     square: Floats
     """Sum of squared deviations of the difference (Welford)."""
+    drive: Floats
+    drive_square: Floats
+    drive_cross: Floats
+    """Mean of the squared output, its sum of squares, and of products with the difference: what
+    two places differ by in a duct goes with the square of the flow."""
+    left: Floats
     lagged: Floats
-    """Sum of products of successive deviations."""
+    """Sums of squares, and of products of successive ones, of the unexplained part."""
     last: Floats
-    """Deviation of the minute before, NaN after a break."""
+    """The unexplained part of the minute before, NaN after a break."""
     low: Floats
     high: Floats
-    """Extremes of the smoothed difference."""
+    """Extremes of the smoothed unexplained part."""
     smooth: Floats
     level: Floats
     """Mean of the transducer's own minute means."""
@@ -64,15 +70,30 @@ class Picture:
     speed_square: Floats
     """(L,) combined pressure over squared output, running and settled."""
 
-    def sd(self) -> Floats:
-        """(2, T) standard deviation of the difference of single minutes."""
+    def slope(self) -> Floats:
+        """(2, T) Pa of difference a unit of squared output; 0 where it explains little."""
         with np.errstate(invalid="ignore", divide="ignore"):
-            return np.sqrt(self.square / self.count)
+            share = self.drive_cross**2 / (self.drive_square * self.square)
+            weight = np.clip((np.nan_to_num(share) - 0.1) / 0.2, 0.0, 1.0)
+            return np.nan_to_num(weight * self.drive_cross / self.drive_square)
+
+    def unexplained(self, state: int, difference: Floats, drive: Floats) -> Floats:
+        """(T,) Pa of a minute's difference that neither its mean nor the output explains."""
+        expected = self.slope()[state] * (drive - self.drive[state])
+        out: Floats = difference - self.difference[state] - expected
+        return out
+
+    def sd(self) -> Floats:
+        """(2, T) standard deviation of single minutes' unexplained part."""
+        b = self.slope()
+        left = self.square - 2 * b * self.drive_cross + b**2 * self.drive_square
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.sqrt(np.maximum(left, 0.0) / self.count)
 
     def phi(self) -> Floats:
-        """(2, T) correlation of successive minutes' differences, 0 to 0.98."""
+        """(2, T) correlation of successive minutes, 0 to 0.98."""
         with np.errstate(invalid="ignore", divide="ignore"):
-            return np.clip(np.nan_to_num(self.lagged / self.square), 0.0, 0.98)
+            return np.clip(np.nan_to_num(self.lagged / self.left), 0.0, 0.98)
 
     def ready(self) -> Bools:
         """(2, T) where enough has been seen."""
@@ -98,8 +119,8 @@ def learn(
 ) -> None:
     """Add one minute of the transducers `which` (T,), all in `state`.
 
-    seen: (T,) arrays `difference`, `level`, `noise`, `wander`, `moving`, `together`,
-    `peer_wander`; a transducer without a peer has NaN in the differences.
+    seen: (T,) arrays `difference`, `drive` (squared output), `level`, `noise`, `wander`, `moving`,
+    `together`, `peer_wander`; a transducer without a peer has NaN in the differences.
     """
     which = which & (picture.count[state] < FULL)
     picture.since[which & np.isnan(picture.since)] = time
@@ -108,23 +129,36 @@ def learn(
     for name in ("level", "noise", "wander", "moving", "together", "peer_wander"):
         array, value = getattr(picture, name)[state], np.nan_to_num(seen[name])
         array[which] += (value - array)[which] / n[which]
-    x = np.nan_to_num(seen["difference"])
-    mean = picture.difference[state]
-    deviation = x - mean
-    mean[which] += deviation[which] / n[which]
-    picture.square[state][which] += (deviation * (x - mean))[which]
+    x, drive = np.nan_to_num(seen["difference"]), np.nan_to_num(seen["drive"])
+    left = picture.unexplained(state, x, drive)
+    mean, mean_drive = picture.difference[state], picture.drive[state]
+    away, away_drive = x - mean, drive - mean_drive
+    mean[which] += away[which] / n[which]
+    mean_drive[which] += away_drive[which] / n[which]
+    picture.square[state][which] += (away * (x - mean))[which]
+    picture.drive_square[state][which] += (away_drive * (drive - mean_drive))[which]
+    picture.drive_cross[state][which] += (away_drive * (x - mean))[which]
+    _learn_left(picture, state, which, n, left)
+    picture.count[state][which] = n[which]
+
+
+def _learn_left(picture: Picture, state: int, which: Bools, n: Floats, left: Floats) -> None:
+    """Add one minute's (T,) unexplained parts."""
     last = picture.last[state]
     paired = which & np.isfinite(last)
-    picture.lagged[state][paired] += (last * deviation)[paired]
-    last[:] = np.where(which, deviation, np.nan)
+    picture.lagged[state][paired] += (last * left)[paired]
+    picture.left[state][paired] += (left * left)[paired]
+    last[:] = np.where(which, left, np.nan)
     smooth = picture.smooth[state]
     start = which & np.isnan(smooth)
-    smooth[start] = x[start]
-    smooth[which] += SMOOTH * (x - smooth)[which]
-    settled = which & (n >= 1 / SMOOTH)
-    picture.low[state][settled] = np.fmin(picture.low[state], smooth)[settled]
-    picture.high[state][settled] = np.fmax(picture.high[state], smooth)[settled]
-    picture.count[state][which] = n[which]
+    smooth[start] = left[start]
+    smooth[which] += SMOOTH * (left - smooth)[which]
+    # The first minutes, with the mean and the slope not known yet, tell no extremes.
+    fresh = which & (n <= ENOUGH[state])
+    picture.low[state][fresh] = picture.high[state][fresh] = smooth[fresh]
+    later = which & ~fresh
+    picture.low[state][later] = np.fmin(picture.low[state], smooth)[later]
+    picture.high[state][later] = np.fmax(picture.high[state], smooth)[later]
 
 
 def learn_speed(picture: Picture, which: Bools, ratio: Floats) -> None:

@@ -27,8 +27,8 @@ LEAST_SD = 1e-3
 LARGEST_K = 2.0
 DAYS = 1 / 2880
 """Weight of a minute in the mean of the last days."""
-A_DAY = 1440.0
-"""Minutes learnt from which on the swing of a day is known."""
+A_DAY, HOURS = 1440.0, 240.0
+"""Minutes learnt from which on the swing of a day is known, and may be guessed as double."""
 
 
 class Shifts:
@@ -46,25 +46,35 @@ class Shifts:
         self.h: Floats = np.full(n, np.inf)
         self.smooth: Floats = np.full(n, np.nan)
         """Smoothed difference, Pa."""
+        self._left: Floats = np.full(n, np.nan)
+        """Smoothed unexplained part, Pa."""
         self._days: Floats = np.full(n, np.nan)
+        """Its mean over the last days."""
         self.changed: Bools = np.zeros(n, dtype=np.bool_)
         self._before: Floats = np.full(n, np.nan)
 
-    def step(self, time: float, difference: Floats, limit: Floats, picture: Picture) -> None:
+    def step(
+        self, time: float, difference: Floats, drive: Floats, limit: Floats, picture: Picture
+    ) -> None:
         """Take in one minute's (T,) differences, NaN where not running, settled and good.
 
-        limit: (T,) Pa, expanded uncertainty of a difference, used where nothing is learnt yet.
+        drive: (T,) squared output. limit: (T,) Pa, expanded uncertainty of a difference, used
+        where nothing is learnt yet.
         """
         there = np.isfinite(difference)
+        left = picture.unexplained(RUNNING, difference, np.nan_to_num(drive))
         start = there & np.isnan(self.smooth)
         self.smooth[start] = difference[start]
         self.smooth[there] += QUICK * (difference - self.smooth)[there]
         ready = picture.ready()[RUNNING]
+        begin = there & ready & np.isnan(self._left)
+        self._left[begin] = left[begin]
+        self._left[there & ready] += QUICK * (left - self._left)[there & ready]
         begin = there & ready & np.isnan(self._days)
-        self._days[begin] = picture.difference[RUNNING][begin]
-        follow = there & ~self.changed
-        self._days[follow] += DAYS * (difference - self._days)[follow]
-        z, k = self._whitened(difference, picture)
+        self._days[begin] = 0.0
+        follow = there & ready & ~self.changed
+        self._days[follow] += DAYS * (left - self._days)[follow]
+        z, k = self._whitened(left, picture)
         self.cusum.step(time, np.where(ready, z, np.nan), k)
         self.h = np.array([threshold(round(float(v), 3), self._arl0) for v in k])
         real = self.cusum.signal(self.h)
@@ -77,37 +87,33 @@ class Shifts:
 
     def excess(self, picture: Picture) -> Floats:
         """(T,) Pa by which the smoothed difference lies outside what was learnt or is allowed."""
-        ready = picture.ready()[RUNNING]
-        low = np.where(ready, np.fmin(picture.low[RUNNING], -self.place), -self.place)
-        high = np.where(ready, np.fmax(picture.high[RUNNING], self.place), self.place)
-        # Without a place difference the learnt range alone counts, not zero.
-        low = np.where(ready & (self.place == 0), picture.low[RUNNING], low)
-        high = np.where(ready & (self.place == 0), picture.high[RUNNING], high)
-        beyond = np.maximum(self.smooth - high, low - self.smooth)
-        swing = picture.high[RUNNING] - picture.low[RUNNING]
-        sudden = np.abs(self.smooth - self._days) - swing
-        sudden[picture.count[RUNNING] < A_DAY] = 0.0
-        beyond = np.fmax(beyond, sudden)
+        low, high = picture.low[RUNNING], picture.high[RUNNING]
+        of_places = np.abs(self.smooth) - self.place
+        of_learnt = np.maximum(self._left - high, low - self._left)
+        # Where the places may differ, either explanation will do; else what was learnt alone.
+        beyond = np.where(self.place > 0, np.minimum(of_learnt, of_places), of_learnt)
+        count = picture.count[RUNNING]
+        swing = (high - low) * np.where(count < A_DAY, 2.0, 1.0)
+        sudden = np.where(count < HOURS, 0.0, np.abs(self._left - self._days) - swing)
+        beyond = np.where(picture.ready()[RUNNING], np.fmax(beyond, sudden), of_places)
         out: Floats = np.nan_to_num(np.maximum(beyond, 0.0))
         return out
 
     def shift(self, picture: Picture) -> Floats:
-        """(T,) Pa: smoothed difference minus the learnt one (minus nothing where none is)."""
-        ready = picture.ready()[RUNNING]
-        return self.smooth - np.where(ready, picture.difference[RUNNING], 0.0)
+        """(T,) Pa: change of the smoothed difference against what was learnt (or against zero)."""
+        return np.where(picture.ready()[RUNNING], self._left, self.smooth)
 
     def forget(self, which: Bools) -> None:
         """Start again for the transducers `which` (T,)."""
         self.cusum.clear(which)
         self.smooth[which] = np.nan
         self.changed[which] = False
-        self._before[which] = self._days[which] = np.nan
+        self._before[which] = self._days[which] = self._left[which] = np.nan
 
-    def _whitened(self, difference: Floats, picture: Picture) -> tuple[Floats, Floats]:
+    def _whitened(self, x: Floats, picture: Picture) -> tuple[Floats, Floats]:
         """(T,) residuals in standard deviations after the lag-one correlation, and (T,) k."""
         phi = picture.phi()[RUNNING]
         sd = np.fmax(picture.sd()[RUNNING], LEAST_SD * self.matters)
-        x = difference - picture.difference[RUNNING]
         before = np.where(np.isnan(self._before), x, self._before)
         self._before = x.copy()
         scale = sd * np.sqrt(1 - phi**2)

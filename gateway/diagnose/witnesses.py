@@ -16,8 +16,8 @@ from gateway.measure.combine import combine
 
 LEAD = 2.0
 """Nats by which the first must lead the second (odds of about 7 to 1)."""
-VOTE, STANDING, FIRST, NOTHING = 3.0, 4.0, 3.0, 2.5
-MOST_BY_SPEED = 2.5
+VOTE, STANDING, FIRST, NOTHING = 5.0, 4.0, 3.0, 2.5
+MOST_BY_SPEED = 2.2
 
 
 @dataclass(frozen=True)
