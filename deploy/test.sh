@@ -96,7 +96,7 @@ if ((${#failed[@]})); then
 fi
 say "running all tests, the quick ones first"
 code=0
-"$bin/python" -m pytest --durations=10 "$@" || code=$?
+"$bin/python" -m pytest --continue-on-collection-errors --durations=10 "$@" || code=$?
 if ((code == 0 && ${#failed[@]} > 0)); then
     code=1
 fi
