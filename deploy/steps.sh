@@ -30,8 +30,9 @@ venv() {
     say "making a virtual environment in $1"
     "$python" -c 'import venv, ensurepip' 2>/dev/null ||
         stop_with "$python has no venv module (as root: apt-get install python3-venv)"
-    "$python" -m venv --clear "$1" >/dev/null ||
-        stop_with "a virtual environment could not be made in $1"
+    local said
+    said=$("$python" -m venv --clear "$1" 2>&1) ||
+        stop_with "no virtual environment could be made in $1: $(tail -1 <<<"$said")"
 }
 
 # install FOLDER EXTRAS LOCK...: locked packages, then the project in place; skipped when nothing
