@@ -12,17 +12,24 @@ from gateway.measure.uncertainty import YEAR_S
 from gateway.plant.site import Site
 
 from . import explain
+from .action import Action
 from .catalogue.entry import Entry
 from .catalogue.faults import CATALOGUE
+from .cycling import Cycling
 from .deadinput import DeadInput
 from .detector import Condition, Detector, Judge
+from .duties import Duties, duties, no_duties
 from .feedback import Feedback
 from .findings import Finding, SubjectKind
+from .holding import Holding
+from .hunting import Hunting
 from .latch import Latch
 from .link import Answers, Movement
 from .minutes import Gather
 from .pairs import Pairs
 from .picture import Picture, blank, forget
+from .scaling import Scaling
+from .setpoint import Setpoint
 from .span import Range
 from .stillness import Stillness
 from .wire import Bands
@@ -32,8 +39,12 @@ Event = tuple[int, int, int, Condition, bool]
 RANK = {fault: k for k, fault in enumerate(CATALOGUE)}
 
 
-def detectors(columns: Columns) -> tuple[Detector, ...]:
-    """Every detector that looks at rows; add yours here and its fault to the catalogue."""
+def detectors(columns: Columns, asked: Duties | None = None) -> tuple[Detector, ...]:
+    """Every detector that looks at rows; add yours here and its fault to the catalogue.
+
+    asked: what the site file asks of each loop; None: nothing.
+    """
+    asked = asked or no_duties(len(columns.loops.ids))
     return (
         Answers(),
         Movement(columns),
@@ -42,12 +53,23 @@ def detectors(columns: Columns) -> tuple[Detector, ...]:
         Range(columns.transducers),
         Stillness(columns),
         Feedback(columns),
+        Setpoint(columns, asked),
     )
 
 
-def judges(columns: Columns, picture: Picture, arl0: float) -> tuple[Judge, ...]:
+def judges(
+    columns: Columns, picture: Picture, arl0: float, asked: Duties | None = None
+) -> tuple[Judge, ...]:
     """Every detector that looks at minutes; they share the learnt picture."""
-    return (Pairs(columns, picture, arl0),)
+    asked = asked or no_duties(len(columns.loops.ids))
+    return (
+        Pairs(columns, picture, arl0),
+        Scaling(columns),
+        Action(columns, asked),
+        Cycling(columns),
+        Hunting(columns),
+        Holding(columns),
+    )
 
 
 class Diagnosis:
@@ -69,8 +91,9 @@ class Diagnosis:
         self._site, self._columns = site, columns
         self.picture = picture or blank(columns)
         self._gather = Gather(columns)
-        self._detectors = detectors(columns)
-        self._judges = judges(columns, self.picture, false_alarm_s / self._gather.width)
+        asked = duties(site)
+        self._detectors = detectors(columns, asked)
+        self._judges = judges(columns, self.picture, false_alarm_s / self._gather.width, asked)
         self._latches: dict[tuple[str, str], Latch] = {}
         self._active: dict[str, Bools] = {
             fault: np.zeros(len(self._ids(entry.kind)), dtype=np.bool_)
