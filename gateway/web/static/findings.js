@@ -39,7 +39,7 @@ function made(view) {
   say(parts.subject, view.transducer && view.transducer !== view.subject ? `${view.subject}, ${view.transducer}` : view.subject);
   parts.since.dateTime = view.since;
   say(parts.consequence, view.consequence);
-  say(parts.check, view.next_check);
+  say(parts.check, view.next_check.replace(" Expect: ", "\nExpect: "));
   for (const [name, value] of Object.entries(view.evidence)) {
     const [label, text] = evidence(name, value);
     const item = child(parts.evidence, "span", `${capital(label)} `);
