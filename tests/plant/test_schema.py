@@ -24,11 +24,13 @@ def as_json(text: str) -> Any:
     return json.loads(json.dumps(tomllib.loads(text), default=date.isoformat))
 
 
-def check(schema: dict[str, Any], instance: object) -> None:
-    jsonschema.Draft202012Validator.check_schema(schema)
-    jsonschema.Draft202012Validator(
-        schema, format_checker=jsonschema.Draft202012Validator.FORMAT_CHECKER
-    ).validate(instance)
+def validator(schema: dict[str, Any]) -> jsonschema.Draft202012Validator:
+    draft = jsonschema.Draft202012Validator
+    draft.check_schema(schema)
+    return draft(schema, format_checker=draft.FORMAT_CHECKER)
+
+
+SITE_FILE, MAP_FILE = validator(site_schema()), validator(register_map_schema())
 
 
 @pytest.mark.parametrize("name", list(schema_files()))
@@ -44,17 +46,17 @@ def test_there_are_examples() -> None:
 
 @pytest.mark.parametrize("file", SITES, ids=lambda file: file.name)
 def test_shipped_sites_fit(file: Path) -> None:
-    check(site_schema(), as_json(file.read_text()))
+    SITE_FILE.validate(as_json(file.read_text()))
 
 
 @pytest.mark.parametrize("file", MAPS, ids=lambda file: file.name)
 def test_shipped_maps_fit(file: Path) -> None:
-    check(register_map_schema(), as_json(file.read_text()))
+    MAP_FILE.validate(as_json(file.read_text()))
 
 
 def test_valid_files_fit() -> None:
-    check(site_schema(), as_json(SITE))
-    check(register_map_schema(), as_json(MAP))
+    SITE_FILE.validate(as_json(SITE))
+    MAP_FILE.validate(as_json(MAP))
 
 
 @pytest.mark.parametrize(
@@ -77,7 +79,7 @@ def test_valid_files_fit() -> None:
 def test_what_the_parser_refuses_the_schema_refuses(old: str, new: str) -> None:
     assert old in SITE
     with pytest.raises(jsonschema.ValidationError):
-        check(site_schema(), as_json(SITE.replace(old, new, 1)))
+        SITE_FILE.validate(as_json(SITE.replace(old, new, 1)))
 
 
 def test_a_key_that_may_be_left_out_is_not_null() -> None:

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Any
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.errors import Fault, SiteFileError
@@ -95,6 +95,7 @@ def outcome(tables: dict[str, Any], folder: Path) -> Site | tuple[Fault, ...]:
         return error.faults
 
 
+@settings(max_examples=40)
 @given(spoiled(TABLES))
 def test_spoiled_tables_are_read_or_faulted(tmp_path_factory: Any, tables: dict[str, Any]) -> None:
     folder = tmp_path_factory.getbasetemp() / "spoiled"
@@ -131,6 +132,7 @@ def assert_consistent(site: Site) -> None:
         assert controller.heartbeat is None or controller.heartbeat in controller.points
 
 
+@settings(max_examples=40)
 @given(st.data())
 def test_spoiled_text_is_read_or_faulted(tmp_path_factory: Any, data: st.DataObject) -> None:
     folder = tmp_path_factory.mktemp("text")
