@@ -25,6 +25,7 @@ from .holding import Holding
 from .hunting import Hunting
 from .latch import Latch
 from .link import Answers, Movement
+from .means import Means
 from .minutes import Gather
 from .pairs import Pairs
 from .picture import Picture, blank, forget
@@ -65,6 +66,7 @@ def judges(
     return (
         Pairs(columns, picture, arl0),
         Scaling(columns),
+        Means(columns),
         Action(columns, asked),
         Cycling(columns),
         Hunting(columns),

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gateway.measure.blocks import Bools, Floats, Readings
-from gateway.measure.columns import Columns
+from gateway.measure.columns import ABSENT, Columns
 
 from .detector import Condition
 from .minutes import Minutes
@@ -21,7 +21,7 @@ OF_SPAN, OF_SETPOINT = 3.0, 5.0
 """% of span and of the set point, the larger of which a minute's mean may be away from it."""
 BACK = 0.7
 """Share of that within which it is held again."""
-MISSED, HELD = 5, 3
+MISSED, HELD = 5, 10
 """Minutes on end that the set point must be missed, or held."""
 WINDOW = 10
 """Minutes over which the share of time at a limit is taken."""
@@ -45,6 +45,8 @@ class Holding:
         self._low, self._high = loops.output_low, loops.output_high
         self._span = np.array([columns.transducers.span[m].max() for m in loops.members])
         self._states = States(columns)
+        # With neither point nobody knows whether the fan should be running.
+        self._tells: Bools = (loops.running != ABSENT) | (loops.output != ABSENT)
         self._troubled: Bools = np.zeros(n, dtype=np.bool_)
         self._rows: Floats = np.zeros(n)
         self._at: Floats = np.zeros((2, n))
@@ -106,7 +108,7 @@ class Holding:
         setpoint = minutes.setpoint[k]
         moved = np.abs(setpoint - self._setpoint) * 100 / self._span > SETPOINT_MOVED
         self._setpoint = np.where(np.isfinite(setpoint), setpoint, self._setpoint)
-        runs = self._states.settled(RUNNING) & ~self._troubled
+        runs = self._states.settled(RUNNING) & ~self._troubled & self._tells
         self._anew(~runs | moved)
         self._error(minutes, k, runs & ~moved)
         self._limits(runs & ~moved & (self._rows > 0))

@@ -13,12 +13,12 @@ from gateway.measure.hold import column_time, forward_fill, shifted
 
 from .detector import Condition
 from .minutes import Minutes
-from .oscillation import IRREGULAR, LOADS, QUIET_LOADS, REGULAR, Swings
+from .oscillation import AMPLITUDE, IRREGULAR, LOADS, QUIET_LOADS, REGULAR, Swings
 from .sides import Sides
 from .standing import Stand, spread
 
-BAND = 0.5
-"""% of span that the error must pass to be on a side: half the least amplitude."""
+BAND = AMPLITUDE / 2
+"""% of span that the error must pass to be on a side."""
 LEAST_SAMPLES, ENOUGH_SAMPLES = 5.0, 10.0
 """Polls a period below which nothing, and below which little, can be said (common practice)."""
 QUIET_PERIODS = 1.5
@@ -44,7 +44,7 @@ class Hunting:
         uses = np.where(loops.uses, columns.controllers.interval, 0.0)
         self._interval = uses.max(axis=1, initial=0.1) if n else np.zeros(0)
         self._span = np.array([columns.transducers.span[m].max() for m in loops.members])
-        self._sides, self._swings = Sides(columns, BAND), Swings(n)
+        self._sides, self._swings = Sides(columns, BAND), Swings(self._interval)
         self._before: Floats = np.full(n, np.nan)
         self._area: Floats = np.zeros(n)
         self._crossed: Floats = np.full(n, np.nan)

@@ -15,22 +15,26 @@ import numpy as np
 from gateway.measure.blocks import Bools, Floats
 from gateway.measure.columns import Ints
 
-AMPLITUDE = 1.0
-"""% of span from which a swing counts as one."""
+AMPLITUDE = 2.0
+"""% of span from which a swing counts as one: above the noise of a well tuned loop, below what
+matters (common practice; the literature has 1 % of span, on a filtered error)."""
 FORGET_PERIODS = 50.0
 LOADS = 10.0
 """Loads above which a loop hunts; a sustained swing gets there with its 11th half period."""
 QUIET_LOADS = 7.0
-REGULAR, IRREGULAR = 1.0, 0.7
+REGULAR, IRREGULAR = 1.0, 0.8
 KEPT = 10
 LONGEST_S = 600.0
 """Half periods longer than this are weather, not tuning."""
 
 
 class Swings:
-    """(L,) half periods, one crossing after the other."""
+    """(L,) half periods, one crossing after the other; interval: (L,) seconds between polls."""
 
-    def __init__(self, n: int) -> None:
+    def __init__(self, interval: Floats) -> None:
+        n = len(interval)
+        # Crossings are seen at polls only: intervals are never known better than this.
+        self._least_sd: Floats = interval / np.sqrt(6)
         self.loads: Floats = np.zeros(n)
         self._half: Floats = np.full((KEPT, n), np.nan)
         self._mean: Floats = np.full((KEPT, n), np.nan)
@@ -71,4 +75,4 @@ class Swings:
         full = np.isfinite(self._half).all(axis=0)
         half = np.where(full, self._half, 1.0)
         sd = half.std(axis=0, ddof=1)
-        return np.where(full, half.mean(axis=0) / (3 * np.maximum(sd, 1e-9)), 0.0)
+        return np.where(full, half.mean(axis=0) / (3 * np.maximum(sd, self._least_sd)), 0.0)

@@ -48,7 +48,7 @@ LOOP = (
         group="loop",
         title="The loop hunts",
         signature=(
-            "Feedback swings about the set point with a steady period, by more than 1 % of span, "
+            "Feedback swings about the set point with a steady period, by more than 2 % of span, "
             "for more than ten half periods."
         ),
         separates=(
@@ -110,7 +110,7 @@ LOOP = (
         title="The set point is not held",
         signature="The mean of a minute misses the set point on the same side, five minutes long.",
         separates="hunting misses it on both sides; doors and starts are over sooner.",
-        needs="A set point and a running fan.",
+        needs="A set point, a running fan, and a running or output point that says so.",
         hidden_when="The loop holds a wrong feedback well: then a setting or a transducer says so.",
         status=Status.OUT_OF_SPECIFICATION,
         reliability="process-error",
