@@ -177,7 +177,7 @@ def transducer_views(site: Site, snapshot: Snapshot) -> list[TransducerView]:
 def transducer_view(site: Site, snapshot: Snapshot, transducer_id: str) -> TransducerView:
     """One transducer at the snapshot's instant; KeyError for an unknown id."""
     noun = site.transducers[transducer_id]
-    column = list(site.transducers).index(transducer_id)
+    column = site.transducer_column(transducer_id)
     now = snapshot.readings
     pascals = float(now.pressure[0, column])
     mine = [f for f in snapshot.findings if f.transducer == transducer_id]
@@ -211,7 +211,7 @@ def loop_view(
 ) -> LoopView:
     """One loop at the snapshot's instant; KeyError for an unknown id."""
     noun = site.loops[loop_id]
-    column = list(site.loops).index(loop_id)
+    column = site.loop_column(loop_id)
     unit = site.loop_unit(loop_id)
     now = snapshot.readings
     members = transducers or {k: transducer_view(site, snapshot, k) for k in noun.transducers}
@@ -233,7 +233,7 @@ def loop_view(
         output=number(float(now.output[0, column])),
         output_unit=site.point(noun.output).unit if noun.output else "",
         running=bool(running) if isfinite(running) else None,
-        driver=list(site.transducers)[driver] if driver >= 0 else None,
+        driver=site.transducer_ids[driver] if driver >= 0 else None,
         limit_low=noun.limits.low,
         limit_high=noun.limits.high,
         transducers=[members[k] for k in noun.transducers],

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
-from gateway.measure.columns import Columns, by_size
+from gateway.measure.columns import Columns, TransducerColumns, by_size
 from gateway.measure.hold import column_time, forward_fill
 from gateway.measure.quality import Quality
 from gateway.measure.uncertainty import COVERAGE, standard_uncertainty
@@ -23,6 +23,8 @@ CLEAR = 4.0
 """Expanded uncertainties by which the peers must be away from what the resting input reads."""
 REST_S = 10.0
 """Seconds without a single step off the end: a live device's noise would show meanwhile."""
+JUMP = 0.1
+"""Share of the signal's span that lay between the end and the last reading before it."""
 
 
 class DeadInput:
@@ -36,8 +38,7 @@ class DeadInput:
         self._place = place.max(axis=0, initial=0.0)
         self._true_zero = (t.signal_low <= 0) & (t.signal_high > 0)
         self._hidden_top = np.isinf(supply_level(t)) & np.isfinite(t.card_high)
-        self._off_zero: Floats = np.full(len(t.ids), np.nan)
-        self._off_top: Floats = np.full(len(t.ids), np.nan)
+        self._zero, self._top = _End(t), _End(t)
 
     def examine(self, readings: Readings) -> tuple[Condition, ...]:
         """(R, T) conditions; evidence: the signal, what it would mean, what the peers read."""
@@ -47,10 +48,8 @@ class DeadInput:
         limit = COVERAGE * np.sqrt(2) * standard_uncertainty(readings.time, t)
         far = np.abs(others - readings.pressure) > CLEAR * limit + self._place
         step = np.abs(t.per_count) / 2
-        off_zero = readings.fresh & (np.abs(readings.electrical) > step)
-        off_top = readings.fresh & (readings.electrical < t.card_high - step)
-        at_zero, self._off_zero = self._rests(readings.time, off_zero, self._off_zero)
-        at_top, self._off_top = self._rests(readings.time, off_top, self._off_top)
+        at_zero = self._zero.rests(readings, np.abs(readings.electrical) > step)
+        at_top = self._top.rests(readings, readings.electrical < t.card_high - step)
         evidence = {
             "electrical_signal": readings.electrical,
             "reading_Pa": readings.pressure,
@@ -67,10 +66,25 @@ class DeadInput:
             ),
         )  # fmt: skip
 
-    def _rests(self, time: Floats, off: Bools, last: Floats) -> tuple[Bools, Floats]:
-        """(R, T) where an input has been at its end for long enough, and the memory after."""
-        when = column_time(time, off.shape[1])
-        left = forward_fill(when, off, last)
+
+class _End:
+    """One end of every input: which rest there, having fallen on it in one step."""
+
+    def __init__(self, t: TransducerColumns) -> None:
+        self._least = JUMP * (t.signal_high - t.signal_low)
+        self._left: Floats = np.full(len(t.ids), np.nan)
+        self._from: Floats = np.full(len(t.ids), np.nan)
+
+    def rests(self, readings: Readings, away: Bools) -> Bools:
+        """(R, T) where an input has been at its end for long enough; away: where it is not."""
+        off = readings.fresh & away
+        when = column_time(readings.time, off.shape[1])
+        left = forward_fill(when, off, self._left)
         # Nothing seen yet counts from the first row on.
         left = np.where(np.isnan(left), when[0], left)
-        return when - left >= REST_S, left[-1]
+        fell_from = forward_fill(readings.electrical, off, self._from)
+        self._left, self._from = left[-1], fell_from[-1]
+        # A reading that creeps to its end was driven there by the fan: it is alive.
+        jumped = ~(np.abs(readings.electrical - fell_from) < self._least)
+        out: Bools = jumped & (when - left >= REST_S)
+        return out

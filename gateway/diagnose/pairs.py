@@ -16,9 +16,10 @@ from gateway.measure.uncertainty import COVERAGE, standard_uncertainty
 from .agreement import Agreement
 from .detector import Condition
 from .jumps import Jumps
+from .learning import Learning
 from .minutes import Minutes, width_of
 from .naming import FAULTS, Suspect, name
-from .picture import RUNNING, STOPPED, Picture, learn, learn_speed
+from .picture import RUNNING, STOPPED, Picture
 from .shifts import QUICK, Shifts
 from .states import States
 from .trend import Trail, rate
@@ -73,6 +74,7 @@ class Pairs:
         self._loop = np.zeros(t, dtype=np.int64)
         for k, members in enumerate(columns.loops.members):
             self._loop[members] = k
+        self._learning = Learning(columns, picture, self._loop)
         # Sums and differences have no peers that should read the same.
         alike = np.array([c not in ("sum", "difference") for c in columns.loops.combine])
         self._has_peers = np.zeros(t, dtype=np.bool_)
@@ -81,9 +83,11 @@ class Pairs:
         self._level: Floats = np.full(t, np.nan)
         self._peers: Floats = np.full(t, np.nan)
         self._standing: Floats = np.full(t, np.nan)
+        self._parted: Floats = np.full(t, np.nan)
         self._stood: Floats = np.full(t, -np.inf)
         self._since: Floats = np.full(t, np.nan)
         self._jump: Floats = np.zeros(t)
+        self._sudden: Bools = np.zeros(t, dtype=np.bool_)
         self._width = width_of(columns)
         self._doubts = np.zeros(t, dtype=np.int64)
         self._tested = np.zeros(t, dtype=np.int64)
@@ -121,7 +125,8 @@ class Pairs:
         which = np.zeros(len(self._loop), dtype=np.bool_)
         which[members] = True
         self.shifts.forget(which)
-        self._standing[which] = self._since[which] = np.nan
+        self._learning.forget(loop)
+        self._standing[which] = self._since[which] = self._parted[which] = np.nan
         self.verdict.fault[which] = -1
         self.verdict.unresolved[loop] = False
         for k in members:
@@ -152,9 +157,11 @@ class Pairs:
         self.shifts.step(time, np.where(running, difference, np.nan), drive, limit, self.picture)
         self._trail.add(time, np.where(running, self.shifts.shift(self.picture), np.nan))
         self._stand(time, minutes.mean[k], stopped, limit)
+        self._part(difference, stopped)
         self._note_speed(minutes, k)
         wrong = self.shifts.changed | self._off_alone(limit)
         self._since = np.where(wrong, np.where(np.isnan(self._since), time, self._since), np.nan)
+        self._sudden &= wrong
         # The jump that began a change is kept: later doors and starts are not its doing.
         young = wrong & (time - self._since <= WAIT * self._width)
         young = self._in_loop(young) & self._has_peers
@@ -162,7 +169,7 @@ class Pairs:
         self._jump[young] = np.where(near, self._jumps.size, 0.0)[young]
         for loop in range(len(self._columns.loops.ids)):
             self._judge(loop, wrong, minutes, k, limit)
-        self._learn(minutes, k, running, stopped, wrong)
+        self._learning.take(minutes, k, running, stopped, wrong)
 
     def _in_loop(self, which: Bools) -> Bools:
         """(T,) where any member of the same loop is one of `which`."""
@@ -187,6 +194,14 @@ class Pairs:
         self._standing[fresh] = away[fresh]
         self._standing[stopped] += QUICK * (away - self._standing)[stopped]
         self._stood[stopped] = time
+
+    def _part(self, difference: Floats, stopped: Bools) -> None:
+        """Smooth how far each is from its peers with the fan off, less what it used to be."""
+        told = stopped & self.picture.ready()[STOPPED]
+        away = difference - self.picture.difference[STOPPED]
+        fresh = told & np.isnan(self._parted)
+        self._parted[fresh] = away[fresh]
+        self._parted[told] += QUICK * (away - self._parted)[told]
 
     def _off_alone(self, limit: Floats) -> Bools:
         """(T,) where one transducer alone is off its standing reading."""
@@ -259,10 +274,10 @@ class Pairs:
         at_rest = minutes.changes[k][t] == 0 and columns.signal_low[t] <= 0
         suspect = Suspect(
             shift=float(case.shift[who]), level=float(case.level[who]),
-            peers=float(case.peers[who]), standing=float(case.standing[who]),
+            peers=float(case.peers[who]), standing=self._parted_since(t),
             limit=float(case.limit[who]), matters=float(case.matters[who]),
             dead=bool(at_rest and abs(case.level[who] - columns.lrv[t]) < columns.resolution[t]),
-            sudden=bool(abs(case.jump[who]) > abs(case.shift[who]) / 3),
+            sudden=self._was_sudden(t, case, who),
             at_end=bool(
                 case.level[who] <= columns.lrv[t] + columns.span[t] / 100
                 or case.level[who] >= columns.lrv[t] + 0.99 * columns.span[t]
@@ -280,6 +295,16 @@ class Pairs:
         v.fault[t], v.confidence[t] = code, sure[0] * which
         self._evidence(t, suspect, sure[1])
 
+    def _parted_since(self, t: int) -> float:
+        """Pa that it is off its peers with the fan off, NaN when not seen since the change."""
+        seen = self._stood[t] > self._since[t]
+        return float(self._parted[t]) if seen else float("nan")
+
+    def _was_sudden(self, t: int, case: Case, who: int) -> bool:
+        """Whether the change began with a jump; once it did, it did."""
+        self._sudden[t] |= abs(case.jump[who]) > abs(case.shift[who]) / 4
+        return bool(self._sudden[t])
+
     def _evidence(self, t: int, suspect: Suspect, witness: str) -> None:
         e = self.verdict.evidence
         e["shift_Pa"][t], e["reading_Pa"][t] = suspect.shift, suspect.level
@@ -290,31 +315,6 @@ class Pairs:
             e["drift_per_day_Pa"][t] = found.per_day
             e["drift_low_Pa"][t], e["drift_high_Pa"][t] = found.low, found.high
             e["days_to_tolerance"][t] = found.days_left
-
-    def _learn(
-        self, minutes: Minutes, k: int, running: Bools, stopped: Bools, wrong: Bools
-    ) -> None:
-        loops = self._columns.loops
-        at_peace = np.asarray(~(loops.has & wrong).any(axis=1), dtype=np.bool_)
-        calm = ~self._in_loop(wrong)
-        time = float(minutes.start[k])
-        seen = {
-            "difference": minutes.peer.x[k] - minutes.peer.y[k],
-            "drive": (minutes.output[k] ** 2)[self._loop],
-            "level": minutes.mean[k],
-            "noise": minutes.rough[k] ** 2 / 2,
-            "wander": minutes.sd[k] ** 2,
-            "moving": minutes.changes[k] / np.maximum(minutes.count[k] - 1, 1),
-            "together": minutes.peer.xy[k],
-            "peer_wander": minutes.peer.yy[k],
-        }
-        learn(self.picture, RUNNING, running & calm, time, seen)
-        learn(self.picture, STOPPED, stopped & calm, time, seen)
-        settled = self._states.settled(RUNNING) & at_peace
-        fit = (loops.has & running).sum(axis=1) == loops.has.sum(axis=1)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            ratio = minutes.combined[k] / minutes.output[k] ** 2
-        learn_speed(self.picture, settled & fit & (minutes.output[k] > 0), ratio)
 
     def _conditions(
         self, readings: Readings, stands: list[tuple[int, Verdict]], tested: list[Bools]

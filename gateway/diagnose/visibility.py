@@ -55,9 +55,7 @@ ALONE = "no other transducer of the loop measures the same pressure"
 
 def hidden(site: Site, transducer_id: str) -> tuple[Hidden, ...]:
     """Faults that this transducer hides, in the catalogue's order; KeyError for an unknown id."""
-    k = list(site.transducers).index(transducer_id) if transducer_id in site.transducers else -1
-    if k < 0:
-        raise KeyError(transducer_id)
+    k = site.transducer_column(transducer_id)
     t = columns(site).transducers
     noun = site.transducers[transducer_id]
     view = _View(

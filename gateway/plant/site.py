@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cached_property
 
 from pydantic import Field
 
@@ -42,4 +43,30 @@ class Site(Noun):
 
     def loops_of(self, transducer_id: str) -> tuple[str, ...]:
         """Ids of the loops that use a transducer, in file order."""
-        return tuple(k for k, loop in self.loops.items() if transducer_id in loop.transducers)
+        return self._loops_of.get(transducer_id, ())
+
+    def transducer_column(self, transducer_id: str) -> int:
+        """Where a transducer stands in the file; KeyError for an unknown one."""
+        return self._columns["transducer", transducer_id]
+
+    def loop_column(self, loop_id: str) -> int:
+        """Where a loop stands in the file; KeyError for an unknown one."""
+        return self._columns["loop", loop_id]
+
+    @cached_property
+    def transducer_ids(self) -> tuple[str, ...]:
+        """Ids in file order."""
+        return tuple(self.transducers)
+
+    @cached_property
+    def _loops_of(self) -> Mapping[str, tuple[str, ...]]:
+        found: dict[str, tuple[str, ...]] = {}
+        for key, loop in self.loops.items():
+            for transducer_id in loop.transducers:
+                found[transducer_id] = (*found.get(transducer_id, ()), key)
+        return found
+
+    @cached_property
+    def _columns(self) -> Mapping[tuple[str, str], int]:
+        kinds = (("transducer", self.transducers), ("loop", self.loops))
+        return {(kind, key): k for kind, nouns in kinds for k, key in enumerate(nouns)}
