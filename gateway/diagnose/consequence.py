@@ -19,8 +19,8 @@ from gateway.plant.loops import Door, Loop
 from gateway.plant.units import from_pa
 
 CAUTION = (
-    "These numbers are aids: local codes, the authority having jurisdiction and licensed "
-    "practice decide."
+    "This force is an aid: local codes, the authority having jurisdiction and licensed practice "
+    "decide."
 )
 OF_LOOP = ("computed_Pa", "peak_Pa", "feedback_Pa", "setpoint_Pa")
 """Evidence of a loop's fault that stands for its true pressure, the best first."""
@@ -107,17 +107,18 @@ def numbers(effect: Effect, unit: str) -> dict[str, float | str]:
     """As evidence, pressures in `unit`."""
     out: dict[str, float | str] = {}
     if effect.error is not None:
-        out[f"true_combined_{unit}"] = from_pa(effect.pressure, unit)
-        out[f"combined_error_{unit}"] = from_pa(effect.error, unit)
+        out[f"true_combined_{unit}"] = _round(from_pa(effect.pressure, unit))
+        out[f"combined_error_{unit}"] = _round(from_pa(effect.error, unit))
     if effect.follows:
         out["loop_follows"] = effect.follows
     if effect.door_N is not None and effect.door_limit_N is not None:
-        out["door_force_N"], out["door_force_limit_N"] = effect.door_N, effect.door_limit_N
+        out["door_force_N"] = _round(effect.door_N)
+        out["door_force_limit_N"] = effect.door_limit_N
     return out
 
 
 def sentence(effect: Effect, unit: str) -> str:
-    """The numbers in words, with the caution; empty when there are none."""
+    """The numbers in words, with the caution beside a door; empty when there are none."""
     words = []
     pressure = f"{from_pa(effect.pressure, unit):.3g} {unit}"
     if effect.error is not None:
@@ -127,6 +128,10 @@ def sentence(effect: Effect, unit: str) -> str:
         over = ", more than that" if effect.door_N > effect.door_limit_N else ""
         words.append(
             f"At {pressure} the door takes about {effect.door_N:.0f} N to set in motion, "
-            f"of {effect.door_limit_N:.0f} N allowed{over}."
+            f"of {effect.door_limit_N:.0f} N allowed{over}. {CAUTION}"
         )
-    return " ".join([*words, CAUTION] if words else [])
+    return " ".join(words)
+
+
+def _round(value: float) -> float:
+    return float(f"{value:.6g}") + 0.0

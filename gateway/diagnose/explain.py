@@ -12,6 +12,7 @@ from gateway.plant.site import Site
 from gateway.plant.units import from_pa
 
 from .catalogue.entry import Entry
+from .consequence import numbers, of_evidence, sentence
 from .detector import Condition
 from .findings import Finding
 
@@ -30,7 +31,17 @@ def finding(
     subject = _ids(columns, entry)[column]
     transducer = _transducer(columns, entry, condition, row, column)
     evidence = _evidence(site, entry, condition, row, column, subject, transducer)
+    loops = _loops(site, entry, subject)
+    effect = None
+    if loops and entry.kind != "controller":
+        about = transducer if entry.kind == "transducer" else None
+        effect = of_evidence(site.loops[loops[0]], about, _pascals(condition, row, column))
+    if effect is not None:
+        evidence |= numbers(effect, site.loop_unit(loops[0]))
     said = _Words(evidence)
+    means = entry.consequence.format_map(said)
+    if effect is not None:
+        means = f"{means} {sentence(effect, site.loop_unit(loops[0]))}".strip()
     confidence = np.broadcast_to(np.asarray(condition.confidence), condition.holds.shape)
     return Finding(
         fault=entry.fault,
@@ -45,9 +56,9 @@ def finding(
         evidence=evidence,
         rivals=entry.rivals,
         next_check=f"{entry.next_check} Expect: {entry.expected}".format_map(said),
-        consequence=entry.consequence.format_map(said),
+        consequence=means,
         transducer=transducer,
-        loops=_loops(site, entry, subject),
+        loops=loops,
     )
 
 
@@ -105,6 +116,12 @@ def _sources(site: Site, loop_id: str) -> set[str]:
     refs = [site.transducers[k].counts for k in loop.transducers]
     refs += [r for r in (loop.feedback, loop.setpoint, loop.output, loop.running) if r]
     return {ref.partition(".")[0] for ref in refs}
+
+
+def _pascals(condition: Condition, row: int, column: int) -> dict[str, float]:
+    """The evidence that is a pressure, in Pa."""
+    at = {k: float(v[row, column]) for k, v in condition.evidence.items() if k.endswith("_Pa")}
+    return {name: value for name, value in at.items() if not isnan(value)}
 
 
 def _evidence(

@@ -109,12 +109,13 @@ class Hunting:
             if anew[row].any():
                 self._swings.clear(anew[row])
                 self._crossed[anew[row]] = np.nan
-            crossed = changed[row]
-            whole = crossed & np.isfinite(self._crossed)
-            half = float(time[row]) - self._crossed
-            self._swings.cross(half, area[row] - self._area_then, whole)
+            crossed = np.flatnonzero(changed[row])
+            whole = crossed[np.isfinite(self._crossed[crossed])]
+            if len(whole):
+                half = time[row] - self._crossed[whole]
+                self._swings.cross(whole, half, area[row, whole] - self._area_then[whole])
             self._crossed[crossed] = time[row]
-            self._area_then[crossed] = area[row][crossed]
+            self._area_then[crossed] = area[row, crossed]
 
     def _minute(self, minutes: Minutes, k: int) -> None:
         s = self._swings

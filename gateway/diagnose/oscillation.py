@@ -29,50 +29,51 @@ LONGEST_S = 600.0
 
 
 class Swings:
-    """(L,) half periods, one crossing after the other; interval: (L,) seconds between polls."""
+    """Half periods of L loops, one crossing after the other; interval: (L,) s between polls."""
 
     def __init__(self, interval: Floats) -> None:
         n = len(interval)
         # Crossings are seen at polls only: intervals are never known better than this.
         self._least_sd: Floats = interval / np.sqrt(6)
         self.loads: Floats = np.zeros(n)
-        self._half: Floats = np.full((KEPT, n), np.nan)
-        self._mean: Floats = np.full((KEPT, n), np.nan)
         self.count: Ints = np.zeros(n, dtype=np.int64)
+        """Half periods since the beginning."""
+        self._half: Floats = np.zeros((KEPT, n))
+        self._mean: Floats = np.zeros((KEPT, n))
 
-    def cross(self, half: Floats, area: Floats, which: Bools) -> None:
-        """A half period of `half` seconds ended with an absolute error integral `area` (% s)."""
-        with np.errstate(invalid="ignore", divide="ignore"):
-            mean = area / half
-        self._half[:, which] = np.concatenate([self._half[1:], half[None]])[:, which]
-        self._mean[:, which] = np.concatenate([self._mean[1:], mean[None]])[:, which]
+    def cross(self, which: Ints, half: Floats, area: Floats) -> None:
+        """In the loops `which` a half period of `half` seconds ended.
+
+        area: integral of the absolute error over it, % s.
+        """
+        mean = area / half
+        place = self.count[which] % KEPT
+        self._half[place, which], self._mean[place, which] = half, mean
+        self.count[which] += 1
         load = (mean > 2 / pi * AMPLITUDE) & (half <= LONGEST_S)
-        self.count += which
-        keep = 1 - half / (FORGET_PERIODS * self.period())
-        grown = np.maximum(0.0, self.loads * np.nan_to_num(keep)) + load
-        self.loads = np.where(which, grown, self.loads)
+        kept = np.minimum(self.count[which], KEPT)
+        period = 2 * self._half[:, which].sum(axis=0) / kept
+        keep = 1 - half / (FORGET_PERIODS * period)
+        self.loads[which] = np.maximum(0.0, self.loads[which] * keep) + load
 
     def clear(self, which: Bools) -> None:
         """Start again, (L,)."""
-        self.loads[which] = 0.0
-        self._half[:, which] = self._mean[:, which] = np.nan
-        self.count[which] = 0
+        self.loads[which], self.count[which] = 0.0, 0
+        self._half[:, which] = self._mean[:, which] = 0.0
 
     def period(self) -> Floats:
         """(L,) seconds: twice the mean of the half periods kept; NaN without any."""
-        seen = np.isfinite(self._half).sum(axis=0)
-        total = np.nansum(self._half, axis=0)
-        return np.where(seen > 0, 2 * total / np.maximum(seen, 1), np.nan)
+        kept = np.minimum(self.count, KEPT)
+        total = 2 * self._half.sum(axis=0)
+        return np.where(kept > 0, total / np.maximum(kept, 1), np.nan)
 
     def amplitude(self) -> Floats:
-        """(L,) % of span, of a sine with the same mean."""
-        seen = np.isfinite(self._mean).sum(axis=0)
-        out: Floats = pi / 2 * np.nansum(self._mean, axis=0) / np.maximum(seen, 1)
+        """(L,) % of span, of a sine with the same mean; 0 without any."""
+        kept = np.maximum(np.minimum(self.count, KEPT), 1)
+        out: Floats = pi / 2 * self._mean.sum(axis=0) / kept
         return out
 
     def regularity(self) -> Floats:
         """(L,) mean over three standard deviations; 0 until enough half periods are known."""
-        full = np.isfinite(self._half).all(axis=0)
-        half = np.where(full, self._half, 1.0)
-        sd = half.std(axis=0, ddof=1)
-        return np.where(full, half.mean(axis=0) / (3 * np.maximum(sd, self._least_sd)), 0.0)
+        sd = np.maximum(self._half.std(axis=0, ddof=1), self._least_sd)
+        return np.where(self.count >= KEPT, self._half.mean(axis=0) / (3 * sd), 0.0)

@@ -36,7 +36,7 @@ FLAT = 0.03
 NUMBERS = (
     "gain", "gain_standard_error", "offset_percent_of_span", "offset_standard_error_percent",
     "movement_percent_of_span", "minutes", "controller_shows_Pa", "pressure_Pa",
-    "implied_low_Pa", "implied_high_Pa", "fits", "cannot_tell_from",
+    "peers_Pa", "implied_low_Pa", "implied_high_Pa", "fits", "cannot_tell_from",
 )  # fmt: skip
 
 
@@ -48,6 +48,7 @@ class Scaling:
         self._columns, self._t = columns, t
         self._table = mistake_columns(columns)
         self._step = np.nan_to_num(_steps(columns) / t.span * 100)
+        self._full: Floats = np.full(n, 100.0)
         self._lines, self._off_line = Lines(n), OffLine(n)
         self._has_line: Bools = np.ones(n, dtype=np.bool_)
         self._rule = Rule(np.ones(n), np.zeros(n), np.zeros(n), np.zeros(n), self._step)
@@ -114,6 +115,7 @@ class Scaling:
         self._decide(fit, use & ~crooked & (fit.minutes > LEAST_MINUTES - 0.5))
         self._numbers["controller_shows_Pa"][use] = seen.y[k][use]
         self._numbers["pressure_Pa"][use] = seen.x[k][use]
+        self._numbers["peers_Pa"][use] = minutes.peer.y[k][use]
 
     def _decide(self, fit: Fit, ready: Bools) -> None:
         """Take up a new opinion of the transducers `ready`."""
@@ -162,8 +164,8 @@ class Scaling:
             "offset_standard_error_percent": fit.offset_se(),
             "movement_percent_of_span": fit.moved,
             "minutes": np.round(fit.minutes),
-            "implied_low_Pa": self._t.lrv + share * fit.offset() + 0.0,
-            "implied_high_Pa": self._t.lrv + share * fit.at(np.full_like(fit.gain, 100.0)) + 0.0,
+            "implied_low_Pa": self._t.lrv + share * np.round(fit.offset(), 2) + 0.0,
+            "implied_high_Pa": self._t.lrv + share * np.round(fit.at(self._full), 2) + 0.0,
         }
 
     def _stand(self) -> dict[str, NDArray[Any]]:
