@@ -1,9 +1,10 @@
 """Every error a person can meet, with the place it happened, and the exit code it ends in.
 
 Exit codes of the command `loopwitness`:
-0 all well; 1 the site file has faults; 2 wrong words on the command line; 3 cannot start
-(a port in use, a store that cannot be opened); 4 a controller did not answer `check --live` or
-`registers`; 130 stopped by Ctrl-C.
+0 all well; 1 the site file has faults, or the scans to `replay` cannot be used; 2 wrong words on
+the command line; 3 cannot start (a port in use, a store that cannot be opened); 4 a controller did
+not answer `check --live` or `registers`; 70 a mistake in this program itself; 130 stopped by
+Ctrl-C.
 """
 
 from __future__ import annotations

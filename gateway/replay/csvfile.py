@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import gzip
+import zlib
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
 from datetime import UTC, datetime
@@ -58,7 +59,8 @@ def csv_blocks(
                 if progress:
                     progress(raw.tell() / size)
                 yield block
-    except (OSError, EOFError) as error:  # gzip says EOFError for a file cut off, OSError for none
+    except (OSError, EOFError, zlib.error) as error:
+        # gzip: OSError for a file that is none, EOFError for one cut off, zlib.error for damage.
         said = getattr(error, "strerror", None) or str(error)
         raise ScansError(str(file), [Fault("file", said, "a readable CSV file")]) from None
     except UnicodeDecodeError:

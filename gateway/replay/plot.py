@@ -25,6 +25,8 @@ from gateway.views import number
 from .trace import Trace
 
 DIGITS = 5
+SCRIPTS = ("scale.js", "draw.js", "chart.js", "plot.js")
+"""One module, in this order."""
 REPORTED = ("combined", "feedback", "set point")
 
 
@@ -52,7 +54,7 @@ def page(site: Site, trace: Trace, findings: Iterable[Finding]) -> str:
         "%STYLE%": _asset("plot.css"),
         # "<" is written so that no text in the data can end the script element.
         "%DATA%": json.dumps(data, ensure_ascii=False, allow_nan=False).replace("<", "\\u003c"),
-        "%SCRIPT%": _asset("plot.js"),
+        "%SCRIPT%": "\n".join(_asset(name) for name in SCRIPTS),
     }
     # In one pass, so that a name that looks like a mark is left alone.
     return re.sub("|".join(parts), lambda mark: parts[mark[0]], _asset("plot.html"))
