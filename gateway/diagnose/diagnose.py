@@ -25,10 +25,13 @@ from .holding import Holding
 from .hunting import Hunting
 from .latch import Latch
 from .link import Answers, Movement
+from .liveliness import livelinesses
+from .loosewire import LooseWire
 from .means import Means
 from .minutes import Gather
 from .pairs import Pairs
 from .picture import Picture, blank, forget
+from .polarity import Polarity
 from .scaling import Scaling
 from .setpoint import Setpoint
 from .span import Range
@@ -49,6 +52,8 @@ def detectors(columns: Columns, asked: Duties | None = None) -> tuple[Detector, 
     return (
         Answers(),
         Movement(columns),
+        Polarity(columns.transducers),
+        LooseWire(columns),
         Bands(columns.transducers),
         DeadInput(columns),
         Range(columns.transducers),
@@ -64,6 +69,7 @@ def judges(
     """Every detector that looks at minutes; they share the learnt picture."""
     asked = asked or no_duties(len(columns.loops.ids))
     return (
+        *livelinesses(columns, arl0),
         Pairs(columns, picture, arl0),
         Scaling(columns),
         Means(columns),

@@ -6,6 +6,12 @@ from gateway.diagnose.findings import Status
 
 from .entry import Entry
 
+_WIRE = (
+    "open-circuit", "short-circuit", "device-failure-signal", "stale-data", "reversed-polarity",
+    "intermittent-wiring", "floating-input",
+)  # fmt: skip
+"""Faults of link and wire that leave no pressure to be judged."""
+
 PNEUMATIC = (
     Entry(
         fault="ports-swapped",
@@ -30,7 +36,7 @@ PNEUMATIC = (
         rivals=("range-mismatch", "tube-off"),
         raise_s=0.0,
         clear_s=0.0,
-        blocked_by=("open-circuit", "short-circuit", "device-failure-signal", "stale-data"),
+        blocked_by=_WIRE,
     ),
     Entry(
         fault="tube-off",
@@ -59,7 +65,7 @@ PNEUMATIC = (
         rivals=("open-circuit", "zero-drift", "frozen", "ports-swapped"),
         raise_s=0.0,
         clear_s=0.0,
-        blocked_by=("open-circuit", "short-circuit", "device-failure-signal", "stale-data"),
+        blocked_by=_WIRE,
     ),
     Entry(
         fault="liquid-in-tube",
@@ -87,6 +93,44 @@ PNEUMATIC = (
         rivals=("zero-drift", "tube-off", "frozen", "span-drift"),
         raise_s=0.0,
         clear_s=0.0,
-        blocked_by=("open-circuit", "short-circuit", "device-failure-signal", "stale-data"),
+        blocked_by=(*_WIRE, "flat-top"),
+    ),
+    Entry(
+        fault="tube-restricted",
+        kind="transducer",
+        group="pneumatic",
+        title="A tube is nearly closed: the reading follows slowly",
+        signature=(
+            "It has lost the fast movement that its peers still show, keeps the device's own "
+            "noise, and its mean is still right."
+        ),
+        separates=(
+            "A frozen one does not follow even slowly; tube-off and liquid-in-tube read wrong; "
+            "a flat-top is fast below its ceiling."
+        ),
+        needs="A peer, a running fan, and some minutes of its usual movement.",
+        hidden_when=(
+            "The fan is off, the loop has one transducer, the air hardly moves beside the "
+            "device's own noise, or polls are slower than the air. A restriction that was there "
+            "from the start is taken for usual, and a damping set in the device looks the same."
+        ),
+        status=Status.MAINTENANCE_REQUIRED,
+        reliability="unreliable-other",
+        next_check=(
+            "Look for kinks, dirt, frost and closed valves in both tubes, and for the device's "
+            "damping setting. Then pull a tube off at the transducer and watch the signal fall."
+        ),
+        expected=(
+            "A clear tube falls to zero pressure within a second (4.00 mA at rest on a 0-based "
+            "4-20 mA range); a restricted one takes many."
+        ),
+        consequence=(
+            "The loop sees {reading_Pa}, rightly, but late: it answers doors and gusts late and "
+            "may start to hunt."
+        ),
+        rivals=("frozen", "flat-top", "tube-off"),
+        raise_s=0.0,
+        clear_s=0.0,
+        blocked_by=(*_WIRE, "flat-top", "ports-swapped", "tube-off", "liquid-in-tube"),
     ),
 )

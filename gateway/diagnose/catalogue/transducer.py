@@ -6,11 +6,14 @@ from gateway.diagnose.findings import Status
 
 from .entry import Entry
 
-_WIRE = ("open-circuit", "short-circuit", "device-failure-signal", "signal-undefined-band")
+_WIRE = (
+    "open-circuit", "short-circuit", "device-failure-signal", "signal-undefined-band",
+    "reversed-polarity", "intermittent-wiring", "floating-input",
+)  # fmt: skip
 
 _MISLEADS = (
     "open-circuit", "short-circuit", "device-failure-signal", "ports-swapped", "tube-off",
-    "liquid-in-tube",
+    "liquid-in-tube", "reversed-polarity", "intermittent-wiring", "floating-input", "flat-top",
 )  # fmt: skip
 """Faults of one transducer that make the loop drive the others out of their range."""
 
@@ -36,7 +39,8 @@ TRANSDUCER = (
             "holds less pressure than it says."
         ),
         rivals=("short-circuit", "ports-swapped", "range-mismatch"),
-        raise_s=30.0,
+        # Long enough for the judges of single transducers to say what is behind it.
+        raise_s=240.0,
         clear_s=60.0,
         blocked_by=(*_WIRE, "ports-swapped", "tube-off", "liquid-in-tube"),
         follows=_MISLEADS,
@@ -62,7 +66,8 @@ TRANSDUCER = (
             "drives up."
         ),
         rivals=("ports-swapped", "zero-drift", "live-zero-mismatch"),
-        raise_s=30.0,
+        # Long enough for the judges of single transducers to say what is behind it.
+        raise_s=240.0,
         clear_s=60.0,
         blocked_by=(*_WIRE, "ports-swapped", "tube-off", "liquid-in-tube"),
         follows=_MISLEADS,
@@ -72,23 +77,36 @@ TRANSDUCER = (
         kind="transducer",
         group="transducer",
         title="The reading stands still while the pressure moves",
-        signature="The same counts, digit for digit, while another transducer of the loop moves.",
-        separates="stale-data is a whole controller standing still.",
+        signature=(
+            "The same counts for longer than its usual movement makes believable, or nothing "
+            "but the input's own noise, while another transducer of the loop moves."
+        ),
+        separates=(
+            "stale-data is a whole controller standing still; tube-restricted still follows "
+            "slowly; a flat-top comes down when the pressure does."
+        ),
         needs="A second transducer in the loop that shows movement in counts.",
-        hidden_when="The signal rests at an end of the input, or the loop has one transducer.",
+        hidden_when=(
+            "The signal rests at an end of the input, the loop has one transducer, or the peers "
+            "do not move either."
+        ),
         status=Status.FAILURE,
         reliability="unreliable-other",
         next_check=(
             "Vent one port for a moment, or squeeze a bulb on it, and watch the counts: no "
-            "change means a dead transducer or a blocked tube; then measure the current in "
-            "series while doing it."
+            "change means a dead transducer, a blocked tube or a stuck input; then measure the "
+            "current in series, or the volts, while doing it."
         ),
-        expected="A working transducer moves at once; the meter follows.",
+        expected=(
+            "A working transducer moves at once. A meter that moves while the counts do not: the "
+            "input is stuck; a meter that stands still as well: the device or its tube."
+        ),
         consequence="The loop goes on holding this old value in its combination.",
-        rivals=("tube-restricted", "stale-data"),
+        rivals=("tube-restricted", "stale-data", "flat-top"),
         raise_s=0.0,
-        clear_s=0.0,
-        blocked_by=("stale-data", *_WIRE, "over-range", "under-range"),
+        # A stuck device behind a living input flickers by a count now and then.
+        clear_s=30.0,
+        blocked_by=("stale-data", *_WIRE, "flat-top", "over-range", "under-range"),
     ),
     Entry(
         fault="zero-drift",
@@ -118,6 +136,7 @@ TRANSDUCER = (
         blocked_by=(
             "stale-data",
             *_WIRE,
+            "flat-top",
             "ports-swapped",
             "tube-off",
             "liquid-in-tube",
@@ -150,10 +169,82 @@ TRANSDUCER = (
         blocked_by=(
             "stale-data",
             *_WIRE,
+            "flat-top",
             "ports-swapped",
             "tube-off",
             "liquid-in-tube",
             "frozen",
         ),
+    ),
+    Entry(
+        fault="excess-noise",
+        kind="transducer",
+        group="transducer",
+        title="Far more noise than usual",
+        signature=(
+            "Its fast noise is two or more times the usual for minutes, its peers' is not, and "
+            "its mean stays where it was."
+        ),
+        separates=(
+            "A door or a faster fan makes all transducers of the loop lively; a floating-input "
+            "has lost its level too; spikes come one by one out of quiet."
+        ),
+        needs="A peer, and some minutes of its usual noise.",
+        hidden_when=(
+            "The loop has one transducer, the noise was there from the start, or a filter in the "
+            "controller hides it."
+        ),
+        status=Status.OUT_OF_SPECIFICATION,
+        reliability="unreliable-other",
+        next_check=(
+            "Look for a loose shield or ground, a signal cable beside a drive's motor cable, and "
+            "a tapping in the blast of a diffuser. Short the ports together and watch."
+        ),
+        expected=(
+            "Noise that stays with the ports bridged is electrical: it should fall when the drive "
+            "stops. Noise that goes is in the air. Usual here: {usual_noise_Pa}."
+        ),
+        consequence=(
+            "It shakes by {noise_Pa} (standard deviation). A minimum follows its dips and a "
+            "maximum its peaks, so the loop holds too much or too little; drive and dampers wear."
+        ),
+        rivals=("floating-input", "spikes", "intermittent-wiring"),
+        raise_s=0.0,
+        clear_s=0.0,
+        blocked_by=("stale-data", *_WIRE, "frozen"),
+    ),
+    Entry(
+        fault="spikes",
+        kind="transducer",
+        group="transducer",
+        title="Short spikes",
+        signature=(
+            "Three or more excursions of one or two readings within ten minutes, many times the "
+            "noise, that no peer shows."
+        ),
+        separates=(
+            "intermittent-wiring drops into a failure band or to exactly 0 %; excess-noise is "
+            "there all the time; a door shows in every transducer of the loop."
+        ),
+        needs="A peer that is read at the same rate.",
+        hidden_when=(
+            "The loop has one transducer, spikes are shorter than the time between two polls, or "
+            "a filter in the controller smooths them."
+        ),
+        status=Status.MAINTENANCE_REQUIRED,
+        reliability="unreliable-other",
+        next_check=(
+            "Note what switches at these moments (contactors, radios, lamps). Check shield, "
+            "ground and terminals; watch with a recording meter at the input."
+        ),
+        expected="With the shield grounded at one end only the spikes are gone.",
+        consequence=(
+            "Each spike of up to {largest_Pa} shakes the output. A minimum or maximum passes "
+            "spikes of one sign whole; a median does not."
+        ),
+        rivals=("intermittent-wiring", "excess-noise"),
+        raise_s=0.0,
+        clear_s=0.0,
+        blocked_by=("stale-data", *_WIRE, "frozen", "excess-noise"),
     ),
 )

@@ -8,6 +8,70 @@ from .entry import Entry
 
 WIRE = (
     Entry(
+        fault="reversed-polarity",
+        kind="transducer",
+        group="wire",
+        title="The two signal wires are exchanged",
+        signature="A signal below zero from a device that only sends above it.",
+        separates=(
+            "No device of this signal sends below zero, and an open circuit reads zero. On a "
+            "signal of both signs exchanged wires look like ports-swapped."
+        ),
+        needs="An input that can show a negative signal, and a device that can drive one.",
+        hidden_when=(
+            "The input stops at zero, or the device is a two-wire current transmitter, which "
+            "blocks the wrong way round: from here that is an open-circuit. A signal of both "
+            "signs: then it is a ports-swapped."
+        ),
+        status=Status.FAILURE,
+        reliability="configuration-error",
+        next_check=(
+            "Measure the volts across the input terminals, red lead on the signal terminal, "
+            "before touching anything; then compare both ends of the cable with the drawing."
+        ),
+        expected="A minus sign on the meter and the right size: {electrical_signal}.",
+        consequence=(
+            "The controller reads this input as below its range. An average is pulled down and "
+            "the fan drives up; a minimum follows it."
+        ),
+        rivals=("open-circuit", "ports-swapped", "under-range"),
+        raise_s=2.0,
+        clear_s=2.0,
+    ),
+    Entry(
+        fault="intermittent-wiring",
+        kind="transducer",
+        group="wire",
+        title="A loose wire: the signal drops out again and again",
+        signature=(
+            "Three or more short drops within ten minutes: a live-zero signal in a failure band, "
+            "or a true-zero signal at exactly 0 % while its peers stay up."
+        ),
+        separates=(
+            "An open-circuit stays away; spikes do not reach a failure band; a device that fails "
+            "and restarts stays away longer than ten seconds."
+        ),
+        needs="A live zero, or a running fan; drops that last as long as a poll.",
+        hidden_when=(
+            "The drops are shorter than the time between two polls, or the controller's own "
+            "filter smooths them; a true-zero signal with the fan off."
+        ),
+        status=Status.FAILURE,
+        reliability="unreliable-other",
+        next_check=(
+            "With a meter in series, and the loop's impairment arranged, move the cable gently "
+            "at each terminal and splice while someone watches the meter; tighten the terminals."
+        ),
+        expected="The reading drops to 0 mA or 0 V while one of them is moved, steady after.",
+        consequence=(
+            "The loop sees no pressure {drops_in_10_min} times in ten minutes and drives the fan "
+            "up each time: pressure surges, and a fan and a damper that wear."
+        ),
+        rivals=("open-circuit", "spikes", "device-failure-signal"),
+        raise_s=0.0,
+        clear_s=0.0,
+    ),
+    Entry(
         fault="open-circuit",
         kind="transducer",
         group="wire",
@@ -47,6 +111,7 @@ WIRE = (
         rivals=("short-circuit", "reversed-polarity", "device-failure-signal"),
         raise_s=2.0,
         clear_s=2.0,
+        blocked_by=("reversed-polarity", "intermittent-wiring"),
     ),
     Entry(
         fault="short-circuit",
@@ -72,6 +137,7 @@ WIRE = (
         rivals=("device-failure-signal", "over-range"),
         raise_s=2.0,
         clear_s=2.0,
+        blocked_by=("intermittent-wiring",),
     ),
     Entry(
         fault="device-failure-signal",
@@ -96,6 +162,7 @@ WIRE = (
         rivals=("open-circuit", "short-circuit", "over-range"),
         raise_s=4.0,
         clear_s=4.0,
+        blocked_by=("reversed-polarity", "intermittent-wiring"),
     ),
     Entry(
         fault="signal-undefined-band",
@@ -118,6 +185,91 @@ WIRE = (
         rivals=("device-failure-signal", "zero-drift", "under-range", "over-range"),
         raise_s=30.0,
         clear_s=10.0,
-        blocked_by=("open-circuit", "short-circuit", "device-failure-signal"),
+        blocked_by=(
+            "reversed-polarity",
+            "intermittent-wiring",
+            "open-circuit",
+            "short-circuit",
+            "device-failure-signal",
+        ),
+    ),
+    Entry(
+        fault="floating-input",
+        kind="transducer",
+        group="wire",
+        title="The voltage input floats: nothing drives it",
+        signature="Far more noise than usual, and a level that has nothing to do with its peers.",
+        separates=(
+            "excess-noise keeps its mean in the right place; an open wire with a pull-down reads "
+            "zero without noise."
+        ),
+        needs="A voltage input, a peer, and some minutes of its usual noise.",
+        hidden_when=(
+            "A current input: its shunt pulls it to zero. A floating input beside a channel that "
+            "reads the same, without hum, copies that channel and looks right."
+        ),
+        status=Status.FAILURE,
+        reliability="no-sensor",
+        next_check=(
+            "Take the signal wire off: a reading that stays is the input's own. Then put 10 kohm "
+            "across the input terminals."
+        ),
+        expected="With 10 kohm across the terminals the reading falls to 0 V at once.",
+        consequence=(
+            "It shows {reading_Pa} beside peers at {peers_Pa}, and means nothing. The loop "
+            "follows hum and the neighbouring channel for its share of the combination."
+        ),
+        rivals=("excess-noise", "open-circuit", "intermittent-wiring"),
+        raise_s=0.0,
+        clear_s=0.0,
+        blocked_by=(
+            "stale-data",
+            "reversed-polarity",
+            "intermittent-wiring",
+            "open-circuit",
+            "short-circuit",
+            "device-failure-signal",
+        ),
+    ),
+    Entry(
+        fault="flat-top",
+        kind="transducer",
+        group="wire",
+        title="The signal is capped below full scale",
+        signature=(
+            "The reading stops at one level below 100 %, again and again or all the time, while "
+            "its peers go higher; below that level it is right."
+        ),
+        separates=(
+            "over-range stops at the end of the range; a frozen one does not come down either; "
+            "tube-restricted passes the level, only late."
+        ),
+        needs="A peer, and a pressure that goes above the ceiling.",
+        hidden_when="The pressure stays below the ceiling, or it lies above 100 %.",
+        status=Status.OUT_OF_SPECIFICATION,
+        reliability="over-range",
+        next_check=(
+            "Measure the supply across the transducer while its signal is at the top, then the "
+            "ohms of the loop with the power off: shunt, wire, anything added in series."
+        ),
+        expected=(
+            "Two-wire current: less than its lift-off voltage (often 10 to 12 V) left across it. "
+            "Voltage output: a supply only about 2 V above the top of the signal."
+        ),
+        consequence=(
+            "Above {top_Pa} it reads too low. An average and a minimum then hold more pressure "
+            "than they say; a maximum is blind above that level."
+        ),
+        rivals=("frozen", "tube-restricted", "span-drift", "over-range"),
+        raise_s=0.0,
+        clear_s=0.0,
+        blocked_by=(
+            "stale-data",
+            "reversed-polarity",
+            "intermittent-wiring",
+            "open-circuit",
+            "short-circuit",
+            "device-failure-signal",
+        ),
     ),
 )
