@@ -122,7 +122,7 @@ class Gather:
         self._bucket = float(bucket[-1])
         start_s = np.array(names, dtype=np.float64) * self.width
         sums = [
-            np.array([c[k] for c in closed]).reshape(-1, *empty.shape)
+            np.array([c[k] for c in closed]).reshape(len(closed), *empty.shape)
             for k, empty in enumerate((self._t_sums, self._l_sums, self._low, self._high))
         ]
         return _minutes(start_s, edges.astype(np.int64), *sums)

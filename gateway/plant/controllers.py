@@ -53,7 +53,9 @@ class Point(Noun):
         if self.bit is not None and self.type != "uint16":
             raise ValueError(f"bit {self.bit} of a {self.type}: a bit is taken from a uint16 only")
         if self.address + self.registers > 65536:
-            raise ValueError(f"a {self.type} at address {self.address} ends beyond 65535")
+            raise ValueError(
+                f"address {self.address} of a {self.type}: last register at most 65535"
+            )
         if self.scale == 0:
             raise ValueError("scale 0 would make every value the same: any number but 0")
         return self

@@ -17,6 +17,8 @@ from gateway.demo.switchboard import application
 from gateway.errors import StartError
 from gateway.plant.site import Site, SiteInfo
 
+pytestmark = pytest.mark.slow
+
 TIME = 1_780_272_000.0
 
 

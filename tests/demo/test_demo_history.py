@@ -18,6 +18,8 @@ from gateway.plant.controllers import Controller, Point
 from gateway.plant.site import Site
 from gateway.poll.words import decode, encode
 
+pytestmark = pytest.mark.slow
+
 START = 1_780_272_000.0
 Column = Callable[[str], int]
 

@@ -15,6 +15,8 @@ from gateway.measure.blocks import Block, Readings
 from gateway.measure.measure import Measure
 from gateway.plant.site import Site
 
+pytestmark = pytest.mark.slow
+
 TIME = 1_780_272_000.0
 WINTER = 1_769_040_000.0
 LOOPS = ("stair-b", "ahu-1-supply", "exhaust-plenum")

@@ -20,6 +20,8 @@ from gateway.plant.site import Site
 from gateway.poll.plan import Request, plan
 from gateway.poll.words import decode, encode
 
+pytestmark = pytest.mark.slow
+
 TIME = 1_780_272_000.0
 
 

@@ -6,6 +6,7 @@ import itertools
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -73,7 +74,7 @@ def run(here: Site, whole: Block, edges: list[int]) -> list[Finding]:
     return found
 
 
-@settings(max_examples=40)
+@settings(max_examples=15)
 @given(st.integers(0, 100_000), st.lists(st.integers(1, 399), max_size=12))
 def test_findings_do_not_depend_on_how_history_is_cut(seed: int, cuts: list[int]) -> None:
     here = plant()
@@ -82,6 +83,7 @@ def test_findings_do_not_depend_on_how_history_is_cut(seed: int, cuts: list[int]
     assert run(here, whole, sorted({0, len(whole), *cuts})) == once
 
 
+@pytest.mark.slow
 def test_row_by_row_as_live_gives_the_same_and_there_is_something_to_find() -> None:
     here = plant()
     faults = set()

@@ -22,6 +22,7 @@ SP_811 = {
     "mbar": 1.0e02,
     "bar": 1.0e05,
 }
+REGISTRY: pint.UnitRegistry[float] = pint.UnitRegistry()
 PINT = {
     "psi": "psi",
     "mbar": "mbar",
@@ -40,9 +41,8 @@ def test_units_agree_with_sp_811_to_its_last_digit(unit: str) -> None:
 
 @pytest.mark.parametrize("unit", PINT)
 def test_units_agree_with_pint(unit: str) -> None:
-    registry: pint.UnitRegistry[float] = pint.UnitRegistry()
     # pint's water and mercury have a density of fewer digits, hence 3e-5.
-    reference = registry.Quantity(1.0, PINT[unit]).to("pascal").magnitude
+    reference = REGISTRY.Quantity(1.0, PINT[unit]).to("pascal").magnitude
     assert PASCALS[unit] == pytest.approx(reference, rel=3e-5)
 
 

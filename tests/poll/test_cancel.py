@@ -19,6 +19,8 @@ from gateway.poll.poller import poll_controller
 
 from .peers import RawPeer, Scans, answer, controller, free_port
 
+pytestmark = pytest.mark.slow
+
 
 async def cancelled_soon(task: asyncio.Task[None]) -> None:
     began = time.monotonic()

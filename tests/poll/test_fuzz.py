@@ -18,6 +18,8 @@ from gateway.poll.scan import Scan
 
 from .peers import RawPeer, answer, controller
 
+pytestmark = pytest.mark.slow
+
 ANSWERS = 2000
 COUNT = 4
 """Registers that every request asks for."""

@@ -16,6 +16,8 @@ from gateway.poll.scan import Scan
 
 from .peers import Behaviour, RawPeer, Scans, answer, behave, controller
 
+pytestmark = pytest.mark.slow
+
 NONE, NO_COMMUNICATION, BAD_REPLY = Reason.NONE, Reason.NO_COMMUNICATION, Reason.BAD_REPLY
 OLD = 4711
 

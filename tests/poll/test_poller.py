@@ -29,6 +29,8 @@ from .peers import (
     wire_tap,
 )
 
+pytestmark = pytest.mark.slow
+
 NONE, NO_COMMUNICATION, BAD_REPLY = Reason.NONE, Reason.NO_COMMUNICATION, Reason.BAD_REPLY
 
 

@@ -18,6 +18,8 @@ from gateway.record.store import Store, open_store
 from gateway.settings import Settings
 from tests.publish.made import START, options, plant, rows, until
 
+pytestmark = pytest.mark.slow
+
 HERE = plant()
 TOKEN = "sky-blue-token"  # noqa: S105 - of these tests only
 

@@ -16,6 +16,8 @@ from gateway.publish.mqtt import publish_mqtt
 from gateway.record.store import Store, open_store
 from tests.publish.made import free_port, options, plant, shown, until
 
+pytestmark = pytest.mark.slow
+
 HERE = plant()
 
 

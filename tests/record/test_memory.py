@@ -22,7 +22,7 @@ def test_the_picture_comes_back_from_the_store(tmp_path: Path) -> None:
     for minute in range(200):
         seen = {
             name: rng.normal(1, 0.1, 2)
-            for name in ("difference", "level", "noise", "wander", "moving", "together",
+            for name in ("difference", "drive", "level", "noise", "wander", "moving", "together",
                          "peer_wander")
         }  # fmt: skip
         learn(picture, RUNNING, np.array([True, minute % 2 == 0]), 60.0 * minute, seen)
