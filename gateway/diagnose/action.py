@@ -105,6 +105,7 @@ class Action:
         )
         when = column_time(time, output.shape[1])
         away = ~sound | ~wrong
+        self._limit_since[np.isnan(self._limit_since)] = time[0]
         since = forward_fill(when, away, self._limit_since)
         self._limit_since = since[-1]
-        return np.where(away | np.isnan(since), 0.0, when - since)
+        return when - since

@@ -28,10 +28,10 @@ class Candidates:
         widest = max((len(members) for members in loops.members), default=1)
         self.names = (*KINDS, *(f"input {k + 1} alone" for k in range(widest)))
         self.sense: Bools = np.zeros((len(self.names), len(loops.ids)), dtype=np.bool_)
-        """(C, L) where the combination differs from others before it and can be made at all."""
+        """(C, L) where the combination can be made, and differs from those before it."""
         for c in range(len(self.names)):
             for _, which, members in self._groups:
-                self.sense[c, which] = self._makes_sense(c, members.shape[1])
+                self.sense[c, which] = _makes_sense(c, members.shape[1])
         value = columns.transducers.controller_value
         self.own = np.array([(value[m] != ABSENT).all() for m in loops.members], dtype=np.bool_)
         self.span: Floats = np.array(
@@ -50,14 +50,14 @@ class Candidates:
             inputs.append(values)
         return tuple(inputs), out
 
-    def of(self, c: int, inputs: Sequence[Floats], shape: tuple[int, ...]) -> Floats:
-        """(R, L) pressure that candidate c would report; NaN where it makes no sense."""
-        out = np.full(shape, np.nan)
+    def each(self, inputs: Sequence[Floats], rows: int) -> Floats:
+        """(R, C, L) pressure that every candidate would report; NaN where it makes no sense."""
+        out = np.full((rows, *self.sense.shape), np.nan)
         for (_, loops, _), values in zip(self._groups, inputs, strict=True):
-            if not self._makes_sense(c, values.shape[-1]):
-                continue
-            single = c - len(KINDS)
-            out[:, loops] = values[..., single] if single >= 0 else combine(KINDS[c], values)
+            for c in np.flatnonzero(self.sense[:, loops[0]]).tolist():
+                single = c - len(KINDS)
+                made = values[..., single] if single >= 0 else combine(KINDS[c], values)
+                out[:, c, loops] = made
         return out
 
     def known(self, readings: Readings, computed: Floats) -> Bools:
@@ -69,12 +69,14 @@ class Candidates:
         out: Bools = known & fresh & np.isfinite(computed)
         return out
 
-    def _makes_sense(self, c: int, m: int) -> bool:
-        if c >= len(KINDS):
-            return c - len(KINDS) < m
-        # The median of two is their average; a difference is of two.
-        name = KINDS[c]
-        return m > 1 and not (name == "median" and m == 2) and not (name == "difference" and m != 2)
+
+def _makes_sense(c: int, m: int) -> bool:
+    """Whether candidate c says something of its own about m inputs."""
+    if c >= len(KINDS):
+        return c - len(KINDS) < m
+    # The median of two is their average; a difference is of two.
+    name = KINDS[c]
+    return m > 1 and not (name == "median" and m == 2) and not (name == "difference" and m != 2)
 
 
 def _feedback_step(columns: Columns) -> Floats:

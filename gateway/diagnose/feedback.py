@@ -25,7 +25,7 @@ class Feedback:
         self._candidates = c = Candidates(columns)
         self._names = (*c.names, "none")
         self._tolerance: Floats = TOLERANCE_OF_SPAN * c.span + c.step
-        self._apart: Floats = np.full(c.sense.shape, np.nan)
+        self._apart: Floats = np.full(c.sense.size, np.nan)
 
     def examine(self, readings: Readings) -> tuple[Condition, ...]:
         """(R, L) condition; evidence: reported, computed, difference, and what fits."""
@@ -51,18 +51,15 @@ class Feedback:
 
     def _fitting(self, readings: Readings, inputs: Sequence[Floats], known: Bools) -> Floats:
         """(R, L) index into the names: the candidate that has fitted longest, or "none"."""
-        rows, n = known.shape
-        when = column_time(readings.time, n)
-        fitted_for = np.full((len(self._names) - 1, rows, n), -np.inf)
-        for c in range(len(self._names) - 1):
-            value = self._candidates.of(c, inputs, known.shape)
-            apart = known & ~(np.abs(readings.feedback - value) <= self._tolerance)
-            last_apart = forward_fill(when, apart, self._apart[c])
-            self._apart[c] = np.where(np.isnan(last_apart[-1]), when[0], last_apart[-1])
-            # A candidate that never was apart has fitted since the first row we saw.
-            since = np.where(np.isnan(last_apart), when[0], last_apart)
-            fitted_for[c] = np.where(np.isfinite(value), when - since, -np.inf)
-        best = fitted_for.argmax(axis=0)
-        return np.where(fitted_for.max(axis=0) >= FITS_AFTER_S, best, len(self._names) - 1).astype(
-            np.float64
-        )
+        value = self._candidates.each(inputs, len(known))
+        shape = value.shape
+        when = column_time(readings.time, shape[1] * shape[2])
+        beside = np.abs(readings.feedback[:, None] - value)
+        apart = (known[:, None] & ~(beside <= self._tolerance)).reshape(when.shape)
+        last_apart = forward_fill(when, apart, self._apart)
+        self._apart = np.where(np.isnan(last_apart[-1]), when[0], last_apart[-1])
+        # A candidate that never was apart has fitted since the first row we saw.
+        since = np.where(np.isnan(last_apart), when[0], last_apart)
+        fitted_for = np.where(np.isfinite(value), (when - since).reshape(shape), -np.inf)
+        best = np.where(fitted_for.max(axis=1) >= FITS_AFTER_S, fitted_for.argmax(axis=1), shape[1])
+        return np.asarray(best, dtype=np.float64)

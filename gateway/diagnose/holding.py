@@ -21,12 +21,12 @@ OF_SPAN, OF_SETPOINT = 3.0, 5.0
 """% of span and of the set point, the larger of which a minute's mean may be away from it."""
 BACK = 0.7
 """Share of that within which it is held again."""
-MISSED, HELD = 5, 10
-"""Minutes on end that the set point must be missed, or held."""
+MISSED, HELD = 7, 10
+"""Minutes on end that the set point must be missed, or held: a wrong setting is named sooner."""
 WINDOW = 10
 """Minutes over which the share of time at a limit is taken."""
 ENOUGH = 5
-SATURATED, FREE = 0.4, 0.1
+SATURATED, FREE = 0.6, 0.1
 """Share of time at a limit from which the output is saturated, and below which no longer."""
 AT_LIMIT = 0.5
 """% of range from a limit that is at it."""
@@ -138,7 +138,8 @@ class Holding:
         mean = np.nansum(self._share, axis=0) / np.maximum(known, 1)
         enough = known[0] >= ENOUGH
         most = mean.max(axis=0, initial=0.0)
-        self._saturated = enough & (most >= SATURATED) | self._saturated & ~(enough & (most < FREE))
+        there = (most * known[0] >= SATURATED * WINDOW) & enough
+        self._saturated = there | (self._saturated & ~(enough & (most < FREE)))
         self._knows[1] |= enough
         self._numbers["at_limit_percent_of_time"] = np.where(enough, 100 * most, np.nan)
         limit = np.where(most > 0, mean.argmax(axis=0), np.nan) if len(most) else most

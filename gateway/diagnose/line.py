@@ -16,7 +16,7 @@ from gateway.measure.blocks import Bools, Floats
 
 KEEP = exp(-1 / 120)
 """Weight left of a minute after the next: about two hours are remembered."""
-LEAST_SD = 0.05
+LEAST_SD = 0.02
 """% of span: residuals are never taken to be smaller, for rounding and filters."""
 LEAST_SXX = 1e-9
 
@@ -77,7 +77,9 @@ class Lines:
             gain = (sxy - n * x * y) / spread
             left = np.maximum(syy - n * y * y - gain**2 * spread, 0.0)
             scatter = np.sqrt(left / np.where(n > 2, n - 2, np.nan))
-            sigma = np.fmax(scatter, np.hypot(LEAST_SD, floor))
+            # Few minutes know their own scatter badly.
+            few = 1 + 3 / np.maximum(n - 2, 1)
+            sigma = np.fmax(few * scatter, np.hypot(LEAST_SD, floor))
             return Fit(
                 minutes=n.copy(), gain=gain, gain_se=sigma / np.sqrt(spread), middle=x, level=y,
                 level_se=sigma / np.sqrt(n), moved=np.sqrt(spread / n), scatter=scatter,

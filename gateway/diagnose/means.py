@@ -83,9 +83,11 @@ class Means:
         c = self._candidates
         inputs, computed = c.computed(readings)
         good = c.known(readings, computed) & ~trouble & c.own
-        each = [readings.feedback - c.of(k, inputs, good.shape) for k in range(len(c.names))]
-        each += [readings.feedback - computed, readings.feedback, np.ones(good.shape)]
-        parts = np.where(good[:, None], np.nan_to_num(np.stack(each, axis=1)), 0.0)
+        more = np.stack([computed, np.zeros(good.shape)], axis=1)
+        made = np.concatenate([c.each(inputs, len(good)), more], axis=1)
+        beside = readings.feedback[:, None] - made
+        parts = np.concatenate([beside, np.ones((len(good), 1, good.shape[1]))], axis=1)
+        parts = np.where(good[:, None], np.nan_to_num(parts), 0.0)
         return good, np.asarray(parts, dtype=np.float64)
 
     def _add(self, parts: Floats) -> None:

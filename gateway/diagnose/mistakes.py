@@ -32,6 +32,8 @@ FIT_LEVEL, FIT_GAIN, FIT_SHARE = 0.3, 0.002, 0.005
 either (4095 for 4096 counts, a rounded range)."""
 FITS = 12.0
 """Chi-squared with two degrees of freedom up to which a mistake fits (99.75 %)."""
+NO_MISTAKE = 0.03
+"""A line nearer than this to the right one is none."""
 SAME_UNIT = 0.005
 """Ratios nearer to 1 than this tell two inches of water apart, not two units."""
 
@@ -94,7 +96,8 @@ def of_unit(lrv: float, span: float, unit_pa: float) -> tuple[Mistake, ...]:
     if not unit_pa > 0:
         return ()
     percent = Mistake(PERCENT, 100 * unit_pa / span, -100 * lrv / span, "per cent of range")
-    found = [percent]
+    # On a range of 0 to 100 per cent is right.
+    found = [percent] if abs(percent.gain - 1) + abs(percent.offset) / 100 > NO_MISTAKE else []
     for ratio, words in _ratios(unit_pa).items():
         found.append(Mistake(UNIT, ratio, 100 * lrv * (ratio - 1) / span, words))
     return tuple(found)

@@ -27,7 +27,7 @@ from .standing import Stand, spread
 RIGHT = 1.0
 """% of span within which the controller's value is right (common practice)."""
 LEAST_MINUTES = 5
-PATIENCE = 20
+PATIENCE = 15
 """Minutes after which a wrong value is said although gain and offset cannot be told apart."""
 CERTAIN, CERTAIN_SHARE = 0.03, 0.05
 """Standard error of the gain, absolute or as a share of it, at which the two are told apart."""

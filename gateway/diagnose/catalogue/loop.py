@@ -79,7 +79,7 @@ LOOP = (
         kind="loop",
         group="loop",
         title="The output sits at its limit",
-        signature="At its upper or lower limit for 40 % of ten minutes, fan running.",
+        signature="At its upper or lower limit for 60 % of ten minutes, fan running.",
         separates=(
             "action-reversed sits at the limit that makes the error worse. When the set point is "
             "missed as well, setpoint-not-held says by how much."
@@ -108,7 +108,7 @@ LOOP = (
         kind="loop",
         group="loop",
         title="The set point is not held",
-        signature="The mean of a minute misses the set point on the same side, five minutes long.",
+        signature="The mean of a minute misses the set point on the same side, seven minutes long.",
         separates="hunting misses it on both sides; doors and starts are over sooner.",
         needs="A set point, a running fan, and a running or output point that says so.",
         hidden_when="The loop holds a wrong feedback well: then a setting or a transducer says so.",

@@ -71,8 +71,8 @@ SETTING = (
         separates="live-zero-mismatch keeps full scale right; a unit has another ratio.",
         needs=_NEEDS,
         hidden_when=(
-            _HIDDEN + " A volt source on the matching shunt of a current input reads right: only "
-            "the load on the source shows it."
+            _HIDDEN + " A shunt that the controller and the site file are both wrong about shows in "
+            "the peers only; a volt source on the matching shunt of a current input reads right."
         ),
         status=Status.OUT_OF_SPECIFICATION,
         reliability="configuration-error",

@@ -1,0 +1,178 @@
+"""Wrong scaling of an input: named, in time, cleared after, and never where all is right."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from gateway.diagnose.findings import Finding
+from gateway.diagnose.scaling import PATIENCE
+from gateway.measure.blocks import Floats
+from tests.diagnose.watched import START, air, polled, said, told, watched
+
+ROWS = 900
+
+
+def shown(pressure: Floats, gain: float, offset: float) -> Floats:
+    """Displayed = gain x true % + offset, of -25..100 Pa, in Pa."""
+    return -25 + 1.25 * (gain * (pressure + 25) / 1.25 + offset)
+
+
+def right(pressure: Floats) -> Floats:
+    """What an exact controller makes of the counts."""
+    return -25 + 125 * (np.round((4 + 0.128 * (pressure + 25)) * 1250) / 1250 - 4) / 16
+
+
+def mismatches(found: list[Finding]) -> list[str]:
+    """Faults of settings among findings."""
+    return [f.fault for f in found if "mismatch" in f.fault or f.fault.startswith("percent")]
+
+
+# Lines of the table of fault signatures (worked out from the ranges), on -25..100 Pa in Pa.
+@pytest.mark.parametrize(
+    ("gain", "offset", "fault", "words"),
+    [
+        (0.8, 20, "live-zero-mismatch", "4-20 mA taken for 0-20 mA"),
+        (2.0, 25, "signal-mismatch", "500 ohm where 250 ohm is meant"),
+        (0.5, -12.5, "signal-mismatch", "250 ohm where 500 ohm is meant"),
+        (0.4, 10, "signal-mismatch", "4-20 mA on 250 ohm taken for 0-10 V"),
+        (2 / 3, -25 / 3, "signal-mismatch", "500 ohm beside the input's own 250 ohm"),
+        (0.10197, 17.9606, "unit-mismatch", "the number is in mmH2O"),
+        (1.8, 0, "range-mismatch", "another range"),
+        (-1.0, 100, "range-mismatch", "another range"),
+    ],
+)
+def test_each_mistake_is_named(gain: float, offset: float, fault: str, words: str) -> None:
+    one, two = air(ROWS), air(ROWS, 51, seed=2)
+    own = (shown(right(one), gain, offset), right(two))
+    found = told(watched(), polled(watched(), (one, two), shown=own, setpoint=float(own[0].mean())))
+    mine = [f for f in found if f.subject == "p1"]
+    assert said(mine) == [(fault, "p1", "raised")]
+    evidence = mine[0].evidence
+    assert mine[0].time - START <= 8 * 60
+    assert evidence["fits"] == words
+    error, sure = float(evidence["gain"]) - gain, float(evidence["gain_standard_error"])
+    assert abs(error) <= 3 * sure
+    assert float(evidence["implied_low_Pa"]) == pytest.approx(-25 + 1.25 * offset, abs=0.5)
+    assert float(evidence["implied_high_Pa"]) == pytest.approx(
+        -25 + 1.25 * (100 * gain + offset), abs=0.5
+    )
+    assert "controller takes" in mine[0].consequence
+
+
+def test_per_cent_on_another_range() -> None:
+    here = watched(range=[0, 200])
+    one = air(ROWS, 80.0)
+    mA = np.round((4 + 0.08 * one) * 1250) / 1250
+    # Counts say 80 Pa of 0..200; the controller shows 40.
+    block = polled(here, ((1.25 * (mA - 4) / 0.16) - 25,) * 2)
+    names = [f"{c}.{p}" for c, noun in here.controllers.items() for p in noun.points]
+    true = 200 * (mA - 4) / 16
+    block.values[:, names.index("a.v1")] = true / 2
+    block.values[:, names.index("a.v2")] = true
+    block.values[:, names.index("a.feedback")] = 0.75 * true
+    block.values[:, names.index("a.setpoint")] = 60
+    found = [f for f in told(here, block) if f.subject == "p1"]
+    # Half of 0..200 is also 0..100: the two are one line, and both are said.
+    assert [f.fault for f in found] == ["percent-for-value"]
+    assert "range-mismatch" in str(found[0].evidence["cannot_tell_from"])
+
+
+def test_right_scaling_is_never_said() -> None:
+    fan = np.where(np.arange(3600) % 1200 < 800, 50.0, 0.0)
+    one, two = air(3600, fan), air(3600, fan + 1, seed=2)
+    running = np.where(fan > 0, 1.0, 0.0)
+    found = told(watched(), polled(watched(), (one, two), running=running, setpoint=50.5))
+    assert mismatches(found) == []
+
+
+def test_a_controller_that_clamps_is_right() -> None:
+    # A live-zero range of 0..100 % only: below -25 Pa the card still shows, the controller not.
+    fan = np.where(np.arange(2400) % 600 < 300, 50.0, -32.0)
+    one, two = air(2400, fan), air(2400, fan, seed=2)
+    own = (np.clip(right(one), -25, 100), np.clip(right(two), -25, 100))
+    found = told(watched(), polled(watched(), (one, two), shown=own))
+    assert mismatches(found) == []
+
+
+def test_a_controller_that_filters_is_right() -> None:
+    fan = np.where(np.arange(2400) % 600 < 300, 50.0, 10.0)
+    one = air(2400, fan)
+    slow = right(one)
+    for k in range(1, len(slow)):
+        slow[k] = slow[k - 1] + 0.2 * (slow[k] - slow[k - 1])
+    found = told(watched(), polled(watched(), (one, one), shown=(slow, slow)))
+    assert mismatches(found) == []
+
+
+def test_a_coarse_register_is_right_and_a_mistake_behind_it_is_found() -> None:
+    here = watched(value={"type": "int16", "scale": 1.0})
+    one, two = air(1500, noise=2.0), air(1500, seed=2)
+    fine = polled(here, (one, two), shown=(np.round(right(one)), np.round(right(two))))
+    assert mismatches(told(here, fine)) == []
+    wrong = (np.round(shown(right(one), 2.0, 25)), np.round(right(two)))
+    found = told(here, polled(here, (one, two), shown=wrong, setpoint=78.0))
+    assert [f.fault for f in found if f.subject == "p1"] == ["signal-mismatch"]
+
+
+def test_without_movement_it_says_what_it_cannot_tell() -> None:
+    rows = 60 * (PATIENCE + 5)
+    still = np.full(rows, 50.0) + 0.02 * np.random.default_rng(1).normal(size=rows)
+    own = (shown(right(still), 0.8, 20), right(still))
+    found = told(watched(), polled(watched(), (still, still), shown=own, setpoint=52.0))
+    mine = [f for f in found if f.subject == "p1"]
+    assert said(mine) == [("range-mismatch", "p1", "raised")]
+    assert mine[0].confidence == 0.5
+    assert PATIENCE * 60 <= mine[0].time - START <= (PATIENCE + 2) * 60
+    cannot = str(mine[0].evidence["cannot_tell_from"])
+    assert "live-zero-mismatch" in cannot
+    assert "signal-mismatch" not in cannot
+
+
+def test_movement_later_gives_it_its_name() -> None:
+    rows = 60 * (PATIENCE + 15)
+    level = np.where(np.arange(rows) < 60 * (PATIENCE + 4), 50.0, 65.0)
+    still = level + 0.02 * np.random.default_rng(1).normal(size=rows)
+    own = (shown(right(still), 0.8, 20), right(still))
+    found = told(watched(), polled(watched(), (still, still), shown=own, setpoint=52.0))
+    mine = [f for f in found if f.subject == "p1"]
+    assert sorted(said(mine), key=str) == sorted(
+        [
+            ("range-mismatch", "p1", "raised"),
+            ("range-mismatch", "p1", "cleared"),
+            ("live-zero-mismatch", "p1", "raised"),
+        ],
+        key=str,
+    )
+
+
+def test_a_change_while_running_and_its_repair() -> None:
+    rows, changed, mended = 3600, 1217, 2443
+    one, two = air(rows), air(rows, seed=2)
+    # The loop answers at once: the average goes back to 50.
+    during = (np.arange(rows) >= changed) & (np.arange(rows) < mended)
+    one, two = (np.where(during, p - 6, p) for p in (one, two))
+    own = (np.where(during, shown(right(one), 0.8, 20), right(one)), right(two))
+    found = told(watched(), polled(watched(), (one, two), shown=own))
+    assert said(found) == [
+        ("live-zero-mismatch", "p1", "raised"),
+        ("live-zero-mismatch", "p1", "cleared"),
+    ]
+    assert changed < found[0].time - START < changed + 600
+    assert mended < found[1].time - START < mended + 480
+
+
+def test_no_combination_mismatch_beside_wrong_scaling() -> None:
+    one, two = air(ROWS), air(ROWS, 51, seed=2)
+    own = (shown(right(one), 0.8, 20), right(two))
+    with_values = told(watched(), polled(watched(), (one, two), shown=own))
+    assert "combination-mismatch" not in {f.fault for f in with_values}
+
+
+def test_a_wrong_combination_of_near_readings_is_told_by_its_means() -> None:
+    one, two = air(ROWS, 50), air(ROWS, 51, seed=2)
+    low = np.minimum(right(one), right(two))
+    found = told(watched(), polled(watched(), (one, two), feedback=low))
+    assert said(found) == [("combination-mismatch", "stair", "raised")]
+    assert found[0].evidence["fits"] == "minimum"
+    assert found[0].evidence["compared_with"] == "the controller's own input values"
