@@ -8,11 +8,31 @@ secrets are).
 from __future__ import annotations
 
 import os
+from ipaddress import IPv4Address, IPv4Interface
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, SecretStr
+from pydantic import AfterValidator, Field, SecretStr
 from pydantic_settings import BaseSettings, SettingsConfigDict
+
+
+def _network_card(text: str) -> str:
+    if IPv4Interface(text).ip.is_unspecified:
+        raise ValueError(f"{text}: the address of one network card, such as 192.0.2.10/24")
+    return text
+
+
+def _sockets(text: str) -> str:
+    for one in filter(None, (part.strip() for part in text.split(","))):
+        host, _, port = one.partition(":")
+        try:
+            IPv4Address(host)
+            fits = 1 <= int(port) <= 65535
+        except ValueError:
+            fits = False
+        if not fits:
+            raise ValueError(f"{one!r}: address:port, such as 192.0.2.20:47808, commas between")
+    return text
 
 
 class Settings(BaseSettings):
@@ -68,6 +88,21 @@ class Settings(BaseSettings):
     """Token; a secret, so best from a file."""
     influx_interval_s: float = Field(default=5.0, ge=0.2, le=3600)
     """Seconds between two batches."""
+
+    bacnet_enabled: bool = False
+    """Be a BACnet/IP device."""
+    bacnet_address: Annotated[str, AfterValidator(_network_card)] = "127.0.0.1"
+    """Address of the network card; with its prefix (192.0.2.10/24) broadcasts are heard too."""
+    bacnet_port: int = Field(default=47808, ge=1, le=65535)
+    """UDP port of the device; 47808 is usual."""
+    bacnet_device_instance: int = Field(default=1, ge=0, le=4194302)
+    """Number of the device: one that nobody else on the BACnet network has."""
+    bacnet_name: str = ""
+    """Name of the device, unique on the BACnet network too; the site's id when empty."""
+    bacnet_recipients: Annotated[str, AfterValidator(_sockets)] = ""
+    """Who is told of alarms over BACnet: address:port, commas between several."""
+    bacnet_confirmed: bool = True
+    """Alarms are repeated until a recipient confirms them; off: told once."""
 
 
 def load() -> Settings:
