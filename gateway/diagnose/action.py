@@ -37,6 +37,7 @@ class Action:
         self._start: Floats = np.full(n, np.nan)
         self._output: Floats = np.full(n, np.nan)
         self._limit_since: Floats = np.full(n, np.nan)
+        self._first: Floats = np.full(n, np.nan)
         self._sums: Floats = np.zeros((3, n))
         self._sums_at_start: Floats = np.zeros((3, n))
 
@@ -64,9 +65,12 @@ class Action:
             "correlation": correlation,
             "at_wrong_limit_s": stands,
         }
+        wrong = wrong_way | (stands > STANDS_S)
+        # After a restart a finding stays until a wrong limit would have been noticed again.
+        known = sound & (wrong | self._long(readings.time, sound))
         return (
             Condition(
-                "action-reversed", wrong_way | (stands > STANDS_S), sound, evidence,
+                "action-reversed", wrong, known, evidence,
                 confidence=np.where(wrong_way, 0.9, 0.6),
             ),
         )  # fmt: skip
@@ -97,6 +101,13 @@ class Action:
         both, changes, pulls = (a - b for a, b in zip(sums, at_start, strict=True))
         with np.errstate(invalid="ignore", divide="ignore"):
             return start, both / np.sqrt(np.maximum(changes * pulls, 0.0))
+
+    def _long(self, time: Floats, sound: Bools) -> Bools:
+        """(R, L) where the loop has been seen for long enough to call it right."""
+        fresh = sound.any(axis=0) & np.isnan(self._first)
+        self._first[fresh] = time[sound.argmax(axis=0)][fresh]
+        out: Bools = time[:, None] - self._first > 1.5 * STANDS_S
+        return out
 
     def _stands(self, time: Floats, output: Floats, wants: Floats, sound: Bools) -> Floats:
         """(R, L) seconds for which the output has stood at the limit it should leave."""

@@ -32,16 +32,10 @@ def finding(
     transducer = _transducer(columns, entry, condition, row, column)
     evidence = _evidence(site, entry, condition, row, column, subject, transducer)
     loops = _loops(site, entry, subject)
-    effect = None
-    if loops and entry.kind != "controller":
-        about = transducer if entry.kind == "transducer" else None
-        effect = of_evidence(site.loops[loops[0]], about, _pascals(condition, row, column))
-    if effect is not None:
-        evidence |= numbers(effect, site.loop_unit(loops[0]))
+    about = transducer if entry.kind == "transducer" else None
+    effect, tells = _effect(site, entry, loops, about, _pascals(condition, row, column))
+    evidence |= effect
     said = _Words(evidence)
-    means = entry.consequence.format_map(said)
-    if effect is not None:
-        means = f"{means} {sentence(effect, site.loop_unit(loops[0]))}".strip()
     confidence = np.broadcast_to(np.asarray(condition.confidence), condition.holds.shape)
     return Finding(
         fault=entry.fault,
@@ -56,7 +50,7 @@ def finding(
         evidence=evidence,
         rivals=entry.rivals,
         next_check=f"{entry.next_check} Expect: {entry.expected}".format_map(said),
-        consequence=means,
+        consequence=f"{entry.consequence.format_map(said)} {tells}".strip(),
         transducer=transducer,
         loops=loops,
     )
@@ -116,6 +110,23 @@ def _sources(site: Site, loop_id: str) -> set[str]:
     refs = [site.transducers[k].counts for k in loop.transducers]
     refs += [r for r in (loop.feedback, loop.setpoint, loop.output, loop.running) if r]
     return {ref.partition(".")[0] for ref in refs}
+
+
+def _effect(
+    site: Site,
+    entry: Entry,
+    loops: tuple[str, ...],
+    transducer: str | None,
+    pascals: Mapping[str, float],
+) -> tuple[dict[str, float | str], str]:
+    """What the fault does to the first loop that it touches, as evidence and in words."""
+    if not loops or entry.kind == "controller":
+        return {}, ""
+    effect = of_evidence(site.loops[loops[0]], transducer, pascals)
+    if effect is None:
+        return {}, ""
+    unit = site.loop_unit(loops[0])
+    return numbers(effect, unit), sentence(effect, unit)
 
 
 def _pascals(condition: Condition, row: int, column: int) -> dict[str, float]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gateway.measure.blocks import Bools, Floats, Readings
-from gateway.measure.columns import ABSENT, Columns
+from gateway.measure.columns import ABSENT, Columns, TransducerColumns
 from gateway.measure.hold import forward_fill, shifted
 from gateway.measure.quality import Quality
 
@@ -48,8 +48,9 @@ class Scaling:
         self._columns, self._t = columns, t
         self._table = mistake_columns(columns)
         self._step = np.nan_to_num(_steps(columns) / t.span * 100)
-        self._full: Floats = np.full(n, 100.0)
         self._lines, self._off_line = Lines(n), OffLine(n)
+        self._pinned: Floats = np.zeros(n)
+        """Minutes on end at which the controller's value stood still beside the counts."""
         self._has_line: Bools = np.ones(n, dtype=np.bool_)
         self._rule = Rule(np.ones(n), np.zeros(n), np.zeros(n), np.zeros(n), self._step)
         self._last: Floats = np.full(n, np.nan)
@@ -58,7 +59,7 @@ class Scaling:
         self._sure: Floats = np.zeros(n)
         self._numbers = {name: np.full(n, np.nan) for name in NUMBERS}
         self._words = {
-            "fits": (*self._table.words, "another range"),
+            "fits": (*self._table.words, "another range", "an end at which it stands still"),
             "cannot_tell_from": tuple(listed(mask) for mask in range(2 ** len(FAULTS))),
         }
 
@@ -66,8 +67,8 @@ class Scaling:
         self, readings: Readings, minutes: Minutes, _trouble: Bools
     ) -> tuple[Condition, ...]:
         """(R, T) conditions of FAULTS."""
-        x, y = self._percent(readings.pressure), self._percent(readings.controller_value)
-        good = readings.fresh & (readings.quality < Quality.BAD) & np.isfinite(y)
+        x, y = _percent(self._t, readings.pressure), _percent(self._t, readings.controller_value)
+        good = _good(readings, self._t)
         before = shifted(forward_fill(x, good, self._last), self._last)
         moved = np.abs(np.nan_to_num(x - before))
         self._last = forward_fill(x, good, self._last)[-1]
@@ -81,16 +82,21 @@ class Scaling:
             start = row
         rest = slice(start, len(x))
         self._off_line.take(x[rest], y[rest], moved[rest], good[rest], self._rule)
-        return self._conditions(readings, stands)
+        now = spread(len(x), stands)
+        evidence = {name: now[name] for name in NUMBERS}
+        return tuple(
+            Condition(
+                fault, now["fault"] == code, now["known"] & readings.fresh, evidence,
+                words=self._words, confidence=now["sure"],
+            )
+            for code, fault in enumerate(FAULTS)
+        )  # fmt: skip
 
     def forget(self, loop: int) -> None:
         """Start again with one loop's transducers."""
         which = self._columns.loops.has[loop]
         self._start(which)
         self._fault[which], self._known[which] = -1, False
-
-    def _percent(self, pascals: Floats) -> Floats:
-        return 100 * (pascals - self._t.lrv) / self._t.span
 
     def _start(self, which: Bools) -> None:
         self._lines.clear(which)
@@ -99,23 +105,43 @@ class Scaling:
 
     def _minute(self, minutes: Minutes, k: int) -> None:
         seen = minutes.shown
-        x, y = self._percent(seen.x[k]), self._percent(seen.y[k])
+        x, y = _percent(self._t, seen.x[k]), _percent(self._t, seen.y[k])
         clamped = self._off_line.clamped(self._rule)
         broken = self._off_line.broken() & ~clamped
         self._start(broken)
         # A value that stands still while the pressure moves is clamped, or says nothing.
-        still = np.sqrt(np.maximum(seen.yy[k], 0)) <= self._step * self._t.span / 200
-        wide = np.sqrt(np.maximum(seen.xx[k], 0)) > 2 * self._step * self._t.span / 100
-        use = (seen.count[k] > 0) & (self._off_line.off == 0) & ~(still & wide)
+        step = self._step * self._t.span / 100
+        still = np.sqrt(np.maximum(seen.yy[k], 0)) <= np.maximum(step / 2, 1e-5 * self._t.span)
+        moves = np.sqrt(np.maximum(seen.xx[k], 0)) > np.maximum(2 * step, 1e-4 * self._t.span)
+        there = seen.count[k] > 0
+        use = there & (self._off_line.off == 0) & ~(still & moves)
         self._off_line.next()
         self._lines.add(np.nan_to_num(x), np.nan_to_num(y), use)
         fit = self._lines.fit(self._step / np.sqrt(12))
         crooked = (fit.scatter > RIGHT * np.maximum(1.0, np.abs(fit.gain))) & use
         self._start(crooked)
         self._decide(fit, use & ~crooked & (fit.minutes > LEAST_MINUTES - 0.5))
-        self._numbers["controller_shows_Pa"][use] = seen.y[k][use]
-        self._numbers["pressure_Pa"][use] = seen.x[k][use]
-        self._numbers["peers_Pa"][use] = minutes.peer.y[k][use]
+        self._pinned_minute(x, y, there & still & moves, there)
+        for name, values in (("controller_shows_Pa", seen.y[k]), ("pressure_Pa", seen.x[k])):
+            self._numbers[name][there] = values[there]
+        self._numbers["peers_Pa"][there] = minutes.peer.y[k][there]
+
+    def _pinned_minute(self, x: Floats, y: Floats, pinned: Bools, there: Bools) -> None:
+        """A value at its end while the counts are inside the range is not clamped rightly."""
+        wrong = pinned & (np.abs(y - x) > OFF + self._step) & (x > -RIGHT) & (x < 100 + RIGHT)
+        self._pinned = np.where(there, np.where(wrong, self._pinned + 1, 0), self._pinned)
+        said = self._pinned >= PATIENCE
+        if not said.any():
+            return
+        # Every mistake that would show something beyond that end may be the one.
+        beyond = (self._table.gain * x + self._table.offset - y) * np.sign(y - x) >= -OFF
+        mask = np.bitwise_or.reduce(np.where(beyond, 2**self._table.fault, 0), axis=0)
+        self._fault[said], self._sure[said] = RANGE, 0.4
+        self._known |= said
+        for name in NUMBERS:
+            self._numbers[name][said] = np.nan
+        self._numbers["fits"][said] = len(self._table.words) + 1
+        self._numbers["cannot_tell_from"][said] = mask[said]
 
     def _decide(self, fit: Fit, ready: Bools) -> None:
         """Take up a new opinion of the transducers `ready`."""
@@ -131,7 +157,7 @@ class Scaling:
         self._fault[told], self._fault[vague] = name.fault[told], RANGE
         self._sure[told], self._sure[vague] = name.sure[told], 0.5
         self._known |= right | told | vague
-        facts = self._facts(fit)
+        facts = _facts(fit, self._t)
         facts["fits"] = np.where(told, name.said, len(self._table.words))
         others = np.where(told, name.others, name.others | 2**name.fault) & ~np.where(
             told, 0, 2**RANGE
@@ -151,22 +177,9 @@ class Scaling:
     def _still_stands(self, fit: Fit) -> Bools:
         """(T,) where the fault named before explains the new line as well."""
         low, high = self._numbers["implied_low_Pa"], self._numbers["implied_high_Pa"]
-        at = self._percent(low + (high - low) * fit.middle / 100)
+        at = _percent(self._t, low + (high - low) * fit.middle / 100)
         out: Bools = (self._fault >= 0) & (np.abs(at - fit.level) <= OFF)
         return out
-
-    def _facts(self, fit: Fit) -> dict[str, Floats]:
-        share = self._t.span / 100
-        return {
-            "gain": fit.gain,
-            "gain_standard_error": fit.gain_se,
-            "offset_percent_of_span": fit.offset(),
-            "offset_standard_error_percent": fit.offset_se(),
-            "movement_percent_of_span": fit.moved,
-            "minutes": np.round(fit.minutes),
-            "implied_low_Pa": self._t.lrv + share * np.round(fit.offset(), 2) + 0.0,
-            "implied_high_Pa": self._t.lrv + share * np.round(fit.at(self._full), 2) + 0.0,
-        }
 
     def _stand(self) -> dict[str, NDArray[Any]]:
         """The present opinion, copied."""
@@ -176,16 +189,35 @@ class Scaling:
             **numbers,
         }  # fmt: skip
 
-    def _conditions(self, readings: Readings, stands: list[Stand]) -> tuple[Condition, ...]:
-        now = spread(len(readings), stands)
-        evidence = {name: now[name] for name in NUMBERS}
-        return tuple(
-            Condition(
-                fault, now["fault"] == code, now["known"] & readings.fresh, evidence,
-                words=self._words, confidence=now["sure"],
-            )
-            for code, fault in enumerate(FAULTS)
-        )  # fmt: skip
+
+def _percent(t: TransducerColumns, pascals: Floats) -> Floats:
+    """(..., T) % of span."""
+    out: Floats = 100 * (pascals - t.lrv) / t.span
+    return out
+
+
+def _good(readings: Readings, t: TransducerColumns) -> Bools:
+    """(R, T) rows that brought both values, and the counts good."""
+    good = readings.fresh & (readings.quality < Quality.BAD)
+    good &= np.isfinite(readings.controller_value)
+    named = t.controller_value != ABSENT
+    good[:, named] &= readings.point_fresh[:, t.controller_value[named]]
+    return good
+
+
+def _facts(fit: Fit, t: TransducerColumns) -> dict[str, Floats]:
+    """What a line says, as evidence."""
+    full = fit.at(np.full_like(fit.gain, 100.0))
+    return {
+        "gain": fit.gain,
+        "gain_standard_error": fit.gain_se,
+        "offset_percent_of_span": fit.offset(),
+        "offset_standard_error_percent": fit.offset_se(),
+        "movement_percent_of_span": fit.moved,
+        "minutes": np.round(fit.minutes),
+        "implied_low_Pa": t.lrv + t.span / 100 * np.round(fit.offset(), 2) + 0.0,
+        "implied_high_Pa": t.lrv + t.span / 100 * np.round(full, 2) + 0.0,
+    }
 
 
 def _steps(columns: Columns) -> Floats:

@@ -105,6 +105,36 @@ def test_a_controller_that_filters_is_right() -> None:
     assert mismatches(found) == []
 
 
+def late(value: Floats, share: float = 0.4) -> Floats:
+    """Some rows read a second later than the counts, as two requests of one poll can."""
+    later = np.random.default_rng(5).random(len(value)) < share
+    return np.where(later, np.append(value[1:], value[-1]), value)
+
+
+def test_values_read_a_moment_later_are_right_and_mistakes_keep_their_name() -> None:
+    fan = np.where(np.arange(2400) % 600 < 500, 50.0, 20.0)
+    one, two = air(2400, fan, noise=1.5), air(2400, fan, seed=2, noise=1.5)
+    own = (late(right(one)), late(right(two)))
+    assert mismatches(told(watched(), polled(watched(), (one, two), shown=own))) == []
+    # Through rows the noise would flatten 2.0 to less, and 1.0 towards the 0.8 of a live zero.
+    wrong = (late(shown(right(one), 2.0, 25)), own[1])
+    found = told(watched(), polled(watched(), (one, two), shown=wrong, setpoint=79.0))
+    assert mismatches([f for f in found if f.phase == "raised"]) == ["signal-mismatch"]
+
+
+def test_a_value_pinned_at_its_end_is_said_after_a_while() -> None:
+    rows = 60 * (PATIENCE + 4)
+    one = air(rows, 60.0)
+    own = (np.minimum(shown(right(one), 2.0, 25), 100.0), right(one))
+    found = told(watched(), polled(watched(), (one, one), shown=own, setpoint=80.0))
+    mine = [f for f in found if f.subject == "p1"]
+    assert said(mine) == [("range-mismatch", "p1", "raised")]
+    assert mine[0].evidence["fits"] == "an end at which it stands still"
+    cannot = str(mine[0].evidence["cannot_tell_from"])
+    assert "signal-mismatch" in cannot
+    assert "live-zero-mismatch" not in cannot
+
+
 def test_a_coarse_register_is_right_and_a_mistake_behind_it_is_found() -> None:
     here = watched(value={"type": "int16", "scale": 1.0})
     one, two = air(1500, noise=2.0), air(1500, seed=2)

@@ -18,8 +18,8 @@ _NEEDS = (
     "from offset: minutes of ordinary running, or a start of the fan."
 )
 _HIDDEN = (
-    "The site file names no point for the controller's value; or it stands still; or the pressure "
-    "stays where the wrong and the right line cross."
+    "The site file names no point for the controller's value; or the pressure stays where the "
+    "wrong and the right line cross; or the value stands still at an end that is believable."
 )
 _EXPECTED = (
     "Controller, nameplate and site file agree on signal, range and unit; the controller then "
@@ -71,7 +71,8 @@ SETTING = (
         separates="live-zero-mismatch keeps full scale right; a unit has another ratio.",
         needs=_NEEDS,
         hidden_when=(
-            _HIDDEN + " A shunt that the controller and the site file are both wrong about shows in "
+            _HIDDEN
+            + " A shunt that the controller and the site file are both wrong about shows in "
             "the peers only; a volt source on the matching shunt of a current input reads right."
         ),
         status=Status.OUT_OF_SPECIFICATION,
