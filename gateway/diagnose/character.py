@@ -61,7 +61,7 @@ def name(s: Signs) -> Ints:
         [
             s.noisy & s.voltage & (np.abs(s.away) > 4.0),
             s.noisy,
-            s.clipped | (stands & low),
+            s.clipped & ~s.odd_place | (stands & low),
             stands,
             dull & s.moving & ~s.odd_place & (np.abs(s.away) < 3.0),
             s.spiky,

@@ -40,8 +40,9 @@ CLEARS, STUBBORN = 3, 6
 """Stretches that "nothing wrong" and another opinion must hold before one is given up."""
 END = 0.02
 """Share of span near an end of the range where a reading can't be told from a pinned one."""
-OUTLIER = 6.0
-"""Deviations from the usual difference beyond which a stretch is not learnt from."""
+RIGHT, NEAR = 2.0, 6.0
+"""Deviations from the usual difference within which it reads rightly, and within which it and its
+peers measure the same pressure."""
 HEARD = 4.0
 """Nats from which on some evidence of standing still is there."""
 TESTED = {
@@ -99,6 +100,7 @@ class Liveliness:
         self._before = np.full((2, texture.TAIL, n), np.nan)
         self._ring: Floats = np.zeros((2, RING, n))
         self._away: Floats = np.zeros(n)
+        self._was_right: Bools = np.ones(n, dtype=np.bool_)
         self._highest: Floats = np.full(n, -np.inf)
         self._doubts = np.zeros(n, dtype=np.int64)
         self.opinion = Opinion(
@@ -149,6 +151,7 @@ class Liveliness:
         beside = look.level - peers(look.level[None], sound, self._groups)[0]
         there &= np.isfinite(beside) & np.isfinite(look.gap)
         told = there & (c.state != MIXED)
+        self._place(look, c.state, told)
         self._count_spikes(stretch, look, c.state, told)
         signs = self._signs(c, stretch, look, beside, there)
         self._decide(name(signs), there, look, c.state)
@@ -164,7 +167,8 @@ class Liveliness:
         count, largest = texture.spikes(stretch, least)
         # What comes at every turn is noise.
         isolated = count <= stretch.count / 8
-        found = np.where(isolated, np.stack([count, largest]), 0.0)
+        # Beside peers that measure something else nothing can be told.
+        found = np.where(isolated & (np.abs(self._away) < NEAR), np.stack([count, largest]), 0.0)
         self._ring[:, :, told] = np.roll(self._ring, 1, axis=1)[:, :, told]
         self._ring[:, 0, told] = found[:, told]
 
@@ -175,15 +179,16 @@ class Liveliness:
         told, running = there & (c.state != MIXED), there & (c.state == RUNNING)
         self._roughness.step(c.time, told, c.state, look.level, beside, u)
         dull = self._roughness.dull
-        self._following.step(running, look, u)
+        odd_place = self._odd_place(c.time, look)
+        near = ~odd_place & (np.abs(self._away) < NEAR)
+        self._following.step(running & near, look, u)
         # What was before the noise went does not tell whether it stands still now.
         self._following.fresh(dull == 1)
-        self._place(look, c.state, told)
         sd = np.maximum(np.sqrt(u.around[RUNNING]), t.resolution)
         width = np.exp(u.noise[RUNNING] / 2)
         top = texture.top(stretch, u.gap[RUNNING], CALLS * sd, width)
-        lively = there & u.ready()[RUNNING] & (dull == 0)
-        self._clipping.step(lively, running & u.ready()[RUNNING], look, top, width)
+        ready = u.ready()[RUNNING] & near & self._was_right
+        self._clipping.step(there & ready & (dull == 0), running & ready, look, top, width)
         still, moving = self._following.still(look.white, u)
         return Signs(
             noisy=self._roughness.noisy,
@@ -196,7 +201,7 @@ class Liveliness:
             never_above=self._highest < 0,
             clipped=self._clipping.clipped,
             spiky=self._spiky(c.state),
-            odd_place=self._odd_place(c.time, look),
+            odd_place=odd_place,
             voltage=self._voltage,
         )
 
@@ -205,9 +210,10 @@ class Liveliness:
         at, u = (np.maximum(state, 0), np.arange(len(state))), self.usual
         sd = np.maximum(np.sqrt(u.around[at]), self._columns.transducers.resolution)
         fresh = told & u.ready()[at]
+        self._was_right = np.abs(self._away) < RIGHT
         self._away = np.where(fresh, (look.gap - u.gap[at]) / sd, self._away)
-        highest = np.maximum(self._highest, self._away)
-        self._highest = np.where(self._roughness.dull > 0, highest, -np.inf)
+        dull = self._roughness.dull > 0
+        self._highest = np.where(dull, np.maximum(self._highest, self._away), -np.inf)
 
     def _spiky(self, state: Ints) -> Bools:
         """(T,) more excursions than usual, in more than one stretch."""
@@ -229,7 +235,8 @@ class Liveliness:
 
     def _decide(self, code: Ints, told: Bools, look: texture.Look, state: Ints) -> None:
         o = self.opinion
-        o.tested += told
+        at = np.maximum(state, 0), np.arange(len(state))
+        o.tested += told & self.usual.ready()[at] & (state != MIXED)
         # Without its noise a transducer is not well, whatever else is not clear at the moment.
         unclear = (code == NONE) & (self._roughness.dull > 0)
         other = told & (code != o.fault) & ~unclear
@@ -239,7 +246,6 @@ class Liveliness:
         o.fault = np.where(change, code, o.fault)
         self._doubts[change] = 0
         self._clipping.note(change & (code == FLAT_TOP), look.top)
-        at = np.maximum(state, 0), np.arange(len(state))
         usually = np.where(self.usual.ready()[at], np.exp(self.usual.noise[at] / 2), np.nan)
         o.evidence = np.where(
             told,
@@ -265,5 +271,5 @@ class Liveliness:
             "spikes": self._ring[0, 0],
         }
         for code in (RUNNING, STOPPED):
-            away = np.abs(look.gap - u.gap[code]) > OUTLIER * np.sqrt(u.around[code])
+            away = np.abs(look.gap - u.gap[code]) > NEAR * np.sqrt(u.around[code])
             usual.learn(u, code, told & (state == code) & ~odd & ~(u.ready()[code] & away), seen)

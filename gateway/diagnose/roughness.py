@@ -27,8 +27,9 @@ LEAST_SD = 0.15
 LEAST_K, MOST_K, STEP_K = 0.5, 2.0, 0.1
 QUICK = 0.5
 """Weight of a stretch in the smoothed change."""
-MOST = 1.4
-"""Times the size that matters that one stretch may count, so that it takes two of them."""
+FOUND, MOST = 0.75, 1.4
+"""Smoothed change that is believed, and the most that one stretch may count, both in sizes that
+matter: it takes two stretches."""
 
 
 class Roughness:
@@ -36,13 +37,11 @@ class Roughness:
 
     def __init__(self, tolerance: Floats, arl0: float) -> None:
         n = len(tolerance)
-        self._matters = MATTERS * tolerance
+        self._matters = 2 * np.log(np.maximum(MATTERS * tolerance, 1e-9))
         self._arl0 = arl0
         self._cusum = Cusum(n)
         self.beside: Floats = np.zeros(n)
-        """Smoothed change of own less peers' noise, nats."""
-        self.own: Floats = np.zeros(n)
-        """Smoothed change of the own noise, nats."""
+        """Smoothed change of own less peers' noise, where it is its own doing, nats."""
         self.noisy: Bools = np.zeros(n, dtype=np.bool_)
         self.dull: Ints = np.zeros(n, dtype=np.int64)
         """Stretches in a row without the usual noise, the fan running."""
@@ -57,11 +56,12 @@ class Roughness:
         at = np.maximum(state, 0), np.arange(len(state))
         change, own = beside - usual.beside[at], level - usual.noise[at]
         told: Bools = which & usual.ready()[at] & np.isfinite(change)
-        big = level >= 2 * np.log(np.maximum(self._matters, 1e-300))
-        size = np.where(big, TWICE, THRICE)
-        for smooth, value in ((self.beside, change), (self.own, own)):
-            capped = np.clip(value, -MOST * THRICE, MOST * size)
-            smooth[told] += QUICK * (capped - smooth)[told]
+        # Of two that differ, the one whose own noise has changed more is meant.
+        mine = (np.sign(own) == np.sign(change)) & (np.abs(own) >= np.abs(change) / 2)
+        change = np.where(mine, change, 0.0)
+        size = np.where(level >= self._matters, TWICE, THRICE)
+        capped = np.clip(change, -MOST * THRICE, MOST * size)
+        self.beside[told] += QUICK * (capped - self.beside)[told]
         sd = np.maximum(np.sqrt(usual.spread[at]), LEAST_SD)
         k = np.clip(STEP_K * np.floor(TWICE / (2 * sd) / STEP_K), LEAST_K, MOST_K)
         # With the fan at rest there is little noise to lose.
@@ -76,15 +76,13 @@ class Roughness:
     def forget(self, which: Bools) -> None:
         """Start again with `which` (T,)."""
         self._cusum.clear(which)
-        self.beside[which] = self.own[which] = 0.0
+        self.beside[which] = 0.0
         self.noisy[which] = False
         self.dull[which] = 0
 
     def _decide(self, told: Bools, running: Bools, size: Floats, h: Floats) -> None:
-        # Of two, the one whose own noise has changed more is meant.
-        mine = np.abs(self.own) >= np.maximum(size / 2, np.abs(self.beside) / 2)
-        up = (self._cusum.up > h) & (self.beside >= 0.75 * size) & (self.own > 0)
-        self.noisy = np.where(told, up & mine | self.noisy & (self.beside > size / 3), self.noisy)
-        down = (self._cusum.down > h) & (self.beside <= -0.75 * THRICE) & (self.own < 0)
-        lost = down & mine | (self.dull > 0) & (self.beside < -THRICE / 3)
+        up = (self._cusum.up > h) & (self.beside >= FOUND * size)
+        self.noisy = np.where(told, up | self.noisy & (self.beside > size / 3), self.noisy)
+        down = (self._cusum.down > h) & (self.beside <= -FOUND * THRICE)
+        lost = down | (self.dull > 0) & (self.beside < -THRICE / 3)
         self.dull = np.where(running, np.where(lost, self.dull + 1, 0), self.dull)

@@ -17,6 +17,7 @@ from gateway.measure.uncertainty import YEAR_S
 
 from .detector import Condition
 
+BAD = int(Quality.BAD)
 STILL_S = 120.0
 PEER_CHANGES = 30.0
 """Changes of a peer's counts meanwhile that make standing still unbelievable, while nothing is
@@ -36,6 +37,7 @@ MEMORY = 86_400.0
 """Readings that it is the mean of, once so many are seen."""
 DEPENDENT = 0.5
 """Share of the moving share that is relied on, since changes come in clusters."""
+LEAST_MOVING = 1e-9
 MARGIN = 2.0
 """Times the longest run seen while learning that a frozen one must last."""
 
@@ -44,20 +46,25 @@ class Stillness:
     """frozen, told from counts alone."""
 
     def __init__(self, columns: Columns) -> None:
-        self._t = columns.transducers
+        t = columns.transducers
+        step = np.abs(t.per_count)
+        self._low, self._high = t.card_low + step, t.card_high - step
         self._group, self._members, self._starts = _groups(columns)
-        interval = columns.controllers.interval[self._t.controller]
+        interval = columns.controllers.interval[t.controller]
         self._least_s = _least(columns, self._group, self._members, self._starts)
         self._surprise = np.log(YEAR_S / interval)
         """Nats of a run that chance brings once a year."""
-        n = len(self._t.ids)
+        n = len(t.ids)
         self._counts: Floats = np.full(n, np.nan)
         self._moved: Floats = np.full(n, np.nan)
-        self._totals: Floats = np.zeros((2, n))
+        self._changes: Floats = np.zeros(n)
+        self._read: Floats = np.zeros(n)
         """Changes and readings since the start."""
-        self._at_move: Floats = np.zeros((2, n))
+        self._group_then: Floats = np.zeros(n)
+        self._read_then: Floats = np.zeros(n)
         """Changes in the group, and readings, when it last moved."""
-        self._base: Floats = np.zeros((2, n))
+        self._changes_base: Floats = np.zeros(n)
+        self._read_base: Floats = np.zeros(n)
         """Own changes, and readings, from which on being well again is counted."""
         self._others: Floats = np.zeros(n)
         self._livened: Floats = np.full(n, np.nan)
@@ -67,7 +74,8 @@ class Stillness:
         self._bucket = np.nan
         self._learning: Floats = np.zeros((3, n))
         """Readings, changes and longest run of the present bucket."""
-        self._standing: Bools = np.zeros(n, dtype=np.bool_)
+        self._asleep: Bools = np.zeros(n, dtype=np.bool_)
+        """Frozen, and not seen to move as usual since."""
         self._readings: Floats = np.zeros(n)
         self.moving: Floats = np.zeros(n)
         """Learnt share of readings that differ from the one before."""
@@ -75,22 +83,26 @@ class Stillness:
         """Longest run of identical counts in lively readings, while learning."""
         self._run: Floats = np.zeros(n)
         self._need: Floats = np.full(n, np.inf)
-        self._peers_moving: Floats = np.zeros(n)
+        self._peers_moving: Floats = np.full(n, LEAST_MOVING)
 
     def examine(self, readings: Readings) -> tuple[Condition, ...]:
         """(R, T) condition; evidence: seconds without change, and its peers' changes meanwhile."""
         bucket = np.floor(readings.time / self._every)
-        edges = np.flatnonzero(np.diff(bucket, prepend=self._bucket) != 0).tolist()
-        parts = []
+        one = bucket[0] == bucket[-1] == self._bucket
+        edges = [] if one else np.flatnonzero(np.diff(bucket, prepend=self._bucket)).tolist()
+        usable, parts = self._usable(readings), []
         for start, stop in zip([None, *edges], [*edges, len(bucket)], strict=True):
             if start is not None:
                 self._learn()
             if stop > (start or 0):
-                parts.append(self._part(readings, slice(start, stop)))
+                part = slice(start or 0, stop)
+                parts.append(self._part(readings, part, usable[part]))
         self._bucket = float(bucket[-1])
-        holds, awake, still, peers = (np.concatenate(arrays) for arrays in zip(*parts, strict=True))
+        holds, awake, still, peers = (
+            parts[0] if len(parts) == 1 else map(np.concatenate, zip(*parts, strict=True))
+        )
         # A stuck one may flicker by a count: it is well once it moves as it does usually.
-        known = self._usable(readings) & (holds | awake)
+        known = usable & (holds | awake)
         evidence = {"still_for_s": still, "peer_changes": peers}
         return (Condition("frozen", holds, known, evidence, confidence=0.9),)
 
@@ -99,7 +111,9 @@ class Stillness:
         self._learning[:, which] = 0.0
         self._readings[which] = self.moving[which] = self.longest[which] = 0.0
 
-    def _part(self, readings: Readings, part: slice) -> tuple[Bools, Bools, Floats, Floats]:
+    def _part(
+        self, readings: Readings, part: slice, usable: Bools
+    ) -> tuple[Bools, Bools, Floats, Floats]:
         """(r, T) each: frozen, seen to move as usual, seconds still, peers' changes meanwhile."""
         fresh = readings.fresh[part]
         held = forward_fill(readings.counts[part], fresh, self._counts)
@@ -107,27 +121,26 @@ class Stillness:
         changed = fresh & (held != before) & np.isfinite(before)
         begins = changed | (fresh & np.isnan(before))
         when = column_time(readings.time[part], len(self._counts))
-        moved = forward_fill(when, begins, self._moved)
-        changes, read = (
-            total + np.cumsum(new, axis=0)
-            for total, new in zip(self._totals, (changed, fresh), strict=True)
-        )
+        changes = self._changes + np.cumsum(changed, axis=0)
+        read = self._read + np.cumsum(fresh, axis=0)
         in_group = self._in_group(changes)
+        moved = forward_fill(when, begins, self._moved)
         # Since it last moved it added nothing itself, so the difference is its peers' doing.
-        peers = in_group - forward_fill(in_group, begins, self._at_move[0])
-        run = read - forward_fill(read, begins, self._at_move[1])
-        lively = np.minimum(run, peers / np.maximum(self._peers_moving, 1e-9))
-        still = when - moved
+        group_then = forward_fill(in_group, begins, self._group_then)
+        read_then = forward_fill(read, begins, self._read_then)
+        peers, still = in_group - group_then, when - moved
+        lively = np.minimum(read - read_then, peers / self._peers_moving)
         holds = self._holds(lively, still, peers)
         awake = self._awake(when, holds, changes, read, in_group - changes)
-        told = fresh & ~holds & self._usable(readings)[part]
-        ended = np.where(changed & ~shifted(holds, self._standing), shifted(lively, self._run), 0.0)
+        asleep = forward_fill(holds, holds | awake, self._asleep)
+        told = usable & ~asleep
+        ended = np.where(changed & ~shifted(asleep, self._asleep), shifted(lively, self._run), 0.0)
         self._learning[:2] += told.sum(axis=0), (told & changed).sum(axis=0)
         self._learning[2] = np.maximum(self._learning[2], ended.max(axis=0))
-        self._at_move = np.stack([in_group - peers, read - run])[:, -1]
         self._counts, self._moved = held[-1], moved[-1]
-        self._totals = np.stack([changes[-1], read[-1]])
-        self._standing, self._run = holds[-1], lively[-1]
+        self._group_then, self._read_then = group_then[-1], read_then[-1]
+        self._changes, self._read = changes[-1], read[-1]
+        self._asleep, self._run = asleep[-1], lively[-1]
         return holds, awake, still, peers
 
     def _holds(self, lively: Floats, still: Floats, peers: Floats) -> Bools:
@@ -140,22 +153,19 @@ class Stillness:
         self, when: Floats, holds: Bools, changes: Floats, read: Floats, others: Floats
     ) -> Bools:
         """(r, T) where it moves as usual since the bucket began or it last stood, among peers."""
-        moved, seen = (
-            total - forward_fill(total, holds, base)
-            for total, base in zip((changes, read), self._base, strict=True)
-        )
-        self._base = np.stack([changes[-1] - moved[-1], read[-1] - seen[-1]])
+        changes_base = forward_fill(changes, holds, self._changes_base)
+        read_base = forward_fill(read, holds, self._read_base)
+        moved, seen = changes - changes_base, read - read_base
+        self._changes_base, self._read_base = changes_base[-1], read_base[-1]
         livened = forward_fill(when, others != shifted(others, self._others), self._livened)
         self._others, self._livened = others[-1], livened[-1]
-        enough = np.where(
-            self._readings >= ENOUGH, DEPENDENT * self.moving * seen, np.float64(WAKING)
-        )
+        enough = np.where(self._readings >= ENOUGH, DEPENDENT * self.moving * seen, WAKING)
         awake: Bools = (seen >= AWAKE) & (moved >= enough) & (when - livened <= self._peers_live)
         return awake
 
     def _learn(self) -> None:
         """Take the finished bucket into the learnt share."""
-        self._base = self._totals.copy()
+        self._changes_base, self._read_base = self._changes, self._read
         read, changes, longest = self._learning
         self._readings = np.minimum(self._readings + read, MEMORY)
         share = np.where(
@@ -163,7 +173,8 @@ class Stillness:
         )
         self.moving = self.moving + share
         self.longest = np.maximum(self.longest, longest)
-        self._peers_moving = self._in_group(self.moving[None])[0] - self.moving
+        others = self._in_group(self.moving[None])[0] - self.moving
+        self._peers_moving = np.maximum(others, LEAST_MOVING)
         with np.errstate(divide="ignore"):
             chance = self._surprise / -np.log1p(-DEPENDENT * np.minimum(self.moving, 1.0))
         self._need = np.maximum(chance, MARGIN * self.longest)
@@ -178,11 +189,9 @@ class Stillness:
 
     def _usable(self, readings: Readings) -> Bools:
         """(R, T) fresh, not bad, and away from the ends of the input."""
-        t = self._t
-        step = np.abs(t.per_count)
         signal = readings.electrical
-        inside = (signal > t.card_low + step) & (signal < t.card_high - step)
-        out: Bools = readings.fresh & (readings.quality < Quality.BAD) & inside
+        inside = (signal > self._low) & (signal < self._high)
+        out: Bools = readings.fresh & (readings.quality < BAD) & inside
         return out
 
 

@@ -37,6 +37,8 @@ class Stretch:
 
     def after(self) -> Floats:
         """(2, TAIL, T) last rows of both, for the stretch that follows."""
+        if (self.count == len(self.own) - TAIL).all():
+            return np.stack([self.own[-TAIL:], self.peers[-TAIL:]])
         rows = self.count + np.arange(TAIL)[:, None]
         return np.stack([np.take_along_axis(a, rows, 0) for a in (self.own, self.peers)])
 
@@ -71,8 +73,9 @@ class Look:
 def pack(own: Floats, peers: Floats, before: Floats) -> Stretch:
     """A stretch from (n, T) readings, NaN where there is none, and the (2, TAIL, T) rows before."""
     there = np.isfinite(own)
-    order = np.argsort(~there, axis=0, kind="stable")
-    own, peers = (np.take_along_axis(a, order, 0) for a in (own, peers))
+    if not there.all():
+        order = np.argsort(~there, axis=0, kind="stable")
+        own, peers = (np.take_along_axis(a, order, 0) for a in (own, peers))
     return Stretch(
         np.concatenate([before[0], own]), np.concatenate([before[1], peers]), there.sum(axis=0)
     )
@@ -88,6 +91,8 @@ def look(stretch: Stretch, resolution: Floats) -> Look:
     mean_x, mean_y = x.sum(axis=0) / n, y.sum(axis=0) / n
     variance = (y**2).sum(axis=0) / n - mean_y**2
     covariance = (x * y).sum(axis=0) / n - mean_x * mean_y
+    three = np.concatenate([np.where(both, a, np.nan) for a in (own, peers, apart)], axis=1)
+    middles = middle(three).reshape(3, -1)
     fast, rounding = noise(stretch), resolution**2 / 12
     with np.errstate(invalid="ignore", divide="ignore"):
         level = np.log(fast**2 + rounding)
@@ -95,8 +100,8 @@ def look(stretch: Stretch, resolution: Floats) -> Look:
     return Look(
         noise=fast, level=level, white=white,
         top=np.fmax.reduce(own, axis=0, initial=-np.inf),
-        own=middle(np.where(both, own, np.nan)), peers=middle(np.where(both, peers, np.nan)),
-        gap=middle(apart), mean_gap=d.sum(axis=0) / n, square=(d**2).sum(axis=0) / n,
+        own=middles[0], peers=middles[1], gap=middles[2],
+        mean_gap=d.sum(axis=0) / n, square=(d**2).sum(axis=0) / n,
         slope=covariance / np.where(variance > 0, variance, np.nan),
     )  # fmt: skip
 
@@ -104,6 +109,9 @@ def look(stretch: Stretch, resolution: Floats) -> Look:
 def middle(values: Floats) -> Floats:
     """(T,) median of each column of (n, T), NaN left out; NaN where nothing is left."""
     ordered = np.sort(values, axis=0)
+    if len(values) and np.isfinite(ordered[-1]).all():  # NaN sorts last
+        whole: Floats = (ordered[(len(values) - 1) // 2] + ordered[len(values) // 2]) / 2
+        return whole
     there = np.isfinite(ordered).sum(axis=0)
     low = np.take_along_axis(ordered, (np.maximum(there - 1, 0) // 2)[None], 0)
     high = np.take_along_axis(ordered, np.minimum(there // 2, len(values) - 1)[None], 0)
@@ -115,7 +123,8 @@ def noise(stretch: Stretch) -> Floats:
 
     From second differences, so that a steady rise or fall is no noise.
     """
-    steps = np.sort(np.abs(np.diff(stretch.own[TAIL - 2 :], n=2, axis=0)), axis=0)
+    own = stretch.own[TAIL - 2 :]
+    steps = np.sort(np.abs(own[2:] - 2 * own[1:-1] + own[:-2]), axis=0)
     there = np.isfinite(steps).sum(axis=0)
     kept = np.floor(KEPT * there).astype(np.int64)
     sums = np.cumsum(np.nan_to_num(steps), axis=0)

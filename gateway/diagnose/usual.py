@@ -62,6 +62,8 @@ def learn(usual: Usual, state: int, which: Bools, seen: Mapping[str, Floats]) ->
     seen: (T,) arrays named like the fields except `count` and `spread`; NaN adds nothing.
     """
     which = which & (usual.count[state] < FULL)
+    if not which.any():
+        return
     n = usual.count[state] + which
     deviation = seen["beside"] - usual.beside[state]
     for name, value in seen.items():
