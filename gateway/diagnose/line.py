@@ -16,7 +16,7 @@ from gateway.measure.blocks import Bools, Floats
 
 KEEP = exp(-1 / 120)
 """Weight left of a minute after the next: about two hours are remembered."""
-LEAST_SD = 0.02
+LEAST_SD = 0.01
 """% of span: residuals are never taken to be smaller, for rounding and filters."""
 LEAST_SXX = 1e-9
 

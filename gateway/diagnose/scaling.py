@@ -19,7 +19,7 @@ from gateway.measure.quality import Quality
 
 from .detector import Condition
 from .line import Fit, Lines
-from .minutes import Minutes
+from .minutes import Minutes, Moments
 from .mistakes import FAULTS, RANGE, mistake_columns, named
 from .offline import OFF, OffLine, Rule
 from .standing import Stand, spread
@@ -27,6 +27,13 @@ from .standing import Stand, spread
 RIGHT = 1.0
 """% of span within which the controller's value is right (common practice)."""
 LEAST_MINUTES = 5
+WIDE = 3.0
+"""% of span: standard deviation within a minute beyond which its mean may lag behind."""
+STRAIGHT, APART = 0.95, 0.3
+"""Squared correlation within a minute: above the first a wide one is straight, below the second
+the value moves by itself."""
+DRIFT = 0.4
+"""% of span by which the mean may move from minute to minute unasked."""
 PATIENCE = 15
 """Minutes after which a wrong value is said although gain and offset cannot be told apart."""
 CERTAIN, CERTAIN_SHARE = 0.03, 0.05
@@ -49,6 +56,7 @@ class Scaling:
         self._table = mistake_columns(columns)
         self._step = np.nan_to_num(_steps(columns) / t.span * 100)
         self._lines, self._off_line = Lines(n), OffLine(n)
+        self._shown_before: Floats = np.full(n, np.nan)
         self._pinned: Floats = np.zeros(n)
         """Minutes on end at which the controller's value stood still beside the counts."""
         self._has_line: Bools = np.ones(n, dtype=np.bool_)
@@ -109,19 +117,18 @@ class Scaling:
         clamped = self._off_line.clamped(self._rule)
         broken = self._off_line.broken() & ~clamped
         self._start(broken)
-        # A value that stands still while the pressure moves is clamped, or says nothing.
-        step = self._step * self._t.span / 100
-        still = np.sqrt(np.maximum(seen.yy[k], 0)) <= np.maximum(step / 2, 1e-5 * self._t.span)
-        moves = np.sqrt(np.maximum(seen.xx[k], 0)) > np.maximum(2 * step, 1e-4 * self._t.span)
+        drift = np.abs(y - self._shown_before)
+        self._shown_before = np.where(np.isfinite(y), y, self._shown_before)
+        stuck, unsettled = _unfit(seen, k, self._t.span, self._step, drift)
         there = seen.count[k] > 0
-        use = there & (self._off_line.off == 0) & ~(still & moves)
+        use = there & (self._off_line.off == 0) & ~stuck & ~unsettled
         self._off_line.next()
         self._lines.add(np.nan_to_num(x), np.nan_to_num(y), use)
         fit = self._lines.fit(self._step / np.sqrt(12))
         crooked = (fit.scatter > RIGHT * np.maximum(1.0, np.abs(fit.gain))) & use
         self._start(crooked)
         self._decide(fit, use & ~crooked & (fit.minutes > LEAST_MINUTES - 0.5))
-        self._pinned_minute(x, y, there & still & moves, there)
+        self._pinned_minute(x, y, there & stuck, there)
         for name, values in (("controller_shows_Pa", seen.y[k]), ("pressure_Pa", seen.x[k])):
             self._numbers[name][there] = values[there]
         self._numbers["peers_Pa"][there] = minutes.peer.y[k][there]
@@ -203,6 +210,23 @@ def _good(readings: Readings, t: TransducerColumns) -> Bools:
     named = t.controller_value != ABSENT
     good[:, named] &= readings.point_fresh[:, t.controller_value[named]]
     return good
+
+
+def _unfit(seen: Moments, k: int, span: Floats, step: Floats, drift: Floats) -> tuple[Bools, Bools]:
+    """(T,) minutes that no line may be drawn through: stuck, and unsettled.
+
+    step: of the controller's value; drift: of its mean since the minute before; % of span.
+    Stuck: it stands still while the pressure moves: clamped, or it says nothing. Unsettled: it
+    moves apart from the pressure, as behind a filter while the fan starts.
+    """
+    sd_x = 100 / span * np.sqrt(np.maximum(seen.xx[k], 0))
+    sd_y = 100 / span * np.sqrt(np.maximum(seen.yy[k], 0))
+    stuck = (sd_y <= np.maximum(step / 2, 1e-3)) & (sd_x > np.maximum(2 * step, 1e-2))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        together = seen.xy[k] ** 2 / (seen.xx[k] * seen.yy[k])
+    moves = (sd_y > np.maximum(RIGHT, 2 * step)) | (drift > np.maximum(DRIFT, 2 * step))
+    alone = moves & ~(together > APART)
+    return stuck, alone | ((sd_x > WIDE) & ~(together > STRAIGHT))
 
 
 def _facts(fit: Fit, t: TransducerColumns) -> dict[str, Floats]:

@@ -95,14 +95,27 @@ def test_a_controller_that_clamps_is_right() -> None:
     assert mismatches(found) == []
 
 
-def test_a_controller_that_filters_is_right() -> None:
-    fan = np.where(np.arange(2400) % 600 < 300, 50.0, 10.0)
-    one = air(2400, fan)
-    slow = right(one)
-    for k in range(1, len(slow)):
-        slow[k] = slow[k - 1] + 0.2 * (slow[k] - slow[k - 1])
-    found = told(watched(), polled(watched(), (one, one), shown=(slow, slow)))
-    assert mismatches(found) == []
+def filtered(value: Floats, seconds: float) -> Floats:
+    """Behind a first-order filter."""
+    out = value.copy()
+    for k in range(1, len(out)):
+        out[k] = out[k - 1] + (out[k] - out[k - 1]) / seconds
+    return out
+
+
+@pytest.mark.parametrize("seconds", [5.0, 30.0])
+def test_a_controller_that_filters_is_right_and_its_mistakes_keep_their_name(
+    seconds: float,
+) -> None:
+    t = np.arange(4200)
+    fan = np.where(t % 1500 < 1000, 50.0, 0.0)
+    one = air(4200, np.where((t % 300 < 6) & (fan > 0), 20.0, fan))
+    slow = filtered(right(one), seconds)
+    block = polled(watched(), (one, one), shown=(slow, slow), running=np.where(fan > 0, 1.0, 0.0))
+    assert mismatches(told(watched(), block)) == []
+    wrong = filtered(shown(right(one), 0.8, 20), seconds)
+    block = polled(watched(), (one, one), shown=(wrong, slow), running=np.where(fan > 0, 1.0, 0.0))
+    assert mismatches(told(watched(), block)) == ["live-zero-mismatch"]
 
 
 def late(value: Floats, share: float = 0.4) -> Floats:
