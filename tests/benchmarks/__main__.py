@@ -1,37 +1,118 @@
-"""Benchmarks: `python -m tests.benchmarks --help`."""
+"""Benchmarks: how soon and how rightly faults are found, and how often none is there.
+
+    python -m tests.benchmarks                      a quick look, some minutes
+    python -m tests.benchmarks --full               200 runs a fault, 20 loop-years: a night
+    python -m tests.benchmarks --data FOLDER        also real measurements (or LOOPWITNESS_DATA)
+
+Three parts, each printed as tables with its seeds: `plant`, faults of the simulated building;
+`calm`, the same without any fault; `measured`, recordings of real sensors with injected and with
+natural faults, left out when there is no folder. Results are kept as JSON lines for each state of
+the code, so that a run goes on where it was stopped.
+"""
 
 from __future__ import annotations
 
 import argparse
+import hashlib
+import os
+import sys
+from collections.abc import Iterable, Sequence
+from itertools import islice
 from pathlib import Path
+from typing import Any
 
 from gateway.demo.control import demo_site_path
 from gateway.plant.sitefile import read_site
 
-from .cases import cases
+from .calm import calm_lines, run_calm
+from .cases import LEARN_S, cases
+from .measured import PARTS, run_measured
+from .measuredtables import measured_report
 from .plantrun import read_results, run_cases
-from .tables import by_kind, by_size
+from .tables import KEY, by_kind, by_loop, by_size
+
+ROOT = Path(__file__).parents[2]
 
 
-def main() -> None:
+def main(words: Sequence[str] | None = None) -> None:
     """Run what is asked for and print tables."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--runs", type=int, default=10)
-    parser.add_argument("--stages", type=int, default=3)
-    parser.add_argument("--results", type=Path, required=True)
+    asked = _parser().parse_args(words)
+    folder = asked.results / code_state()
+    folder.mkdir(parents=True, exist_ok=True)
+    print(f"results in {folder}", flush=True)
+    if "plant" in asked.only:
+        print("\n" + plant(asked, folder / "plant.jsonl"), flush=True)
+    if "calm" in asked.only:
+        print("\n" + calm(asked, folder / "calm.jsonl"), flush=True)
+    if "measured" in asked.only:
+        print("\n" + measured(asked, folder / "measured.jsonl"), flush=True)
+
+
+def plant(asked: argparse.Namespace, results: Path) -> str:
+    """Faults in the simulated building."""
+    runs, stages = (200, 12) if asked.full else (asked.runs, asked.stages)
+    todo = cases(read_site(demo_site_path()), runs, stages, tuple(asked.kinds))
+    _watch(run_cases(todo, results, asked.processes, asked.learn_hours * 3600), len(todo))
+    wanted = {case.key: case for case in todo}
+    found = [r for r in read_results(results) if r["key"] in wanted]
+    head = f"Faults in the simulated plant: {len(found)} runs; seeds 1000 to {999 + stages}"
+    said = sum(bool(r["open_before"]) for r in found)
+    tables = [by_kind(found), by_size(found), by_loop(found)]
+    return "\n\n".join([f"{head}; began with a finding open: {said}\n{KEY}", *tables])
+
+
+def calm(asked: argparse.Namespace, results: Path) -> str:
+    """The same without any fault."""
+    years, part = (20.0, 40.0) if asked.full else (asked.loop_years, asked.part_days)
+    days = years / 3 * 365.25
+    _watch(run_calm(days, part, results, asked.processes), max(1, round(days / part)))
+    return calm_lines(r for r in read_results(results) if r["days"] == part)
+
+
+def measured(asked: argparse.Namespace, results: Path) -> str:
+    """Real measurements."""
+    if asked.data is None or not asked.data.is_dir():
+        return "Real measurements: left out, no folder given (--data or LOOPWITNESS_DATA)"
+    _watch(run_measured(asked.data, asked.parts, results, asked.processes), None)
+    return measured_report([r for r in read_results(results) if r["part"] in asked.parts])
+
+
+def code_state() -> str:
+    """Eight digits that change whenever a line of the gateway or of the benchmarks changes."""
+    total = hashlib.sha256()
+    for file in sorted([*ROOT.glob("gateway/**/*.py"), *Path(__file__).parent.glob("*.py")]):
+        total.update(file.read_bytes())
+    return total.hexdigest()[:8]
+
+
+def _watch(results: Iterable[dict[str, Any]], whole: int | None) -> None:
+    """Say on standard error how far it is."""
+    counted = enumerate(results, 1)
+    for n, _ in islice(counted, 9, None, 10):
+        print(f"{n} of {whole}" if whole else n, file=sys.stderr, flush=True)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        "python -m tests.benchmarks", description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    named = os.environ.get("LOOPWITNESS_DATA")
+    parts = ("plant", "calm", "measured")
+    parser.add_argument("--full", action="store_true", help="200 runs a fault, 20 loop-years")
+    parser.add_argument("--only", nargs="*", choices=parts, default=parts)
+    parser.add_argument("--runs", type=int, default=10, help="runs a fault")
+    parser.add_argument("--stages", type=int, default=3, help="plants that the runs share")
+    parser.add_argument("--kinds", nargs="*", default=[], help="only these faults")
+    parser.add_argument("--learn-hours", type=float, default=LEARN_S / 3600)
+    parser.add_argument("--loop-years", type=float, default=0.3)
+    parser.add_argument("--part-days", type=float, default=12.0, help="days of one plant")
+    parser.add_argument("--data", type=Path, default=Path(named) if named else None)
+    parser.add_argument("--parts", nargs="*", choices=list(PARTS), default=list(PARTS))
     parser.add_argument("--processes", type=int, default=2)
-    parser.add_argument("--kinds", nargs="*", default=[])
-    args = parser.parse_args()
-    site = read_site(demo_site_path())
-    todo = cases(site, args.runs, args.stages, tuple(args.kinds))
-    for n, result in enumerate(run_cases(todo, args.results, args.processes), 1):
-        if n % 20 == 0:
-            print(n, "of", len(todo), result["key"], flush=True)
-    wanted = {case.key for case in todo}
-    results = [r for r in read_results(args.results) if r["key"] in wanted]
-    print(by_kind(results))
-    print()
-    print(by_size(results))
+    parser.add_argument("--results", type=Path, default=ROOT / "var" / "benchmarks")
+    return parser
 
 
-main()
+if __name__ == "__main__":
+    main()

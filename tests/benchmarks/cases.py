@@ -10,12 +10,13 @@ import numpy as np
 from gateway.demo.faults import KINDS, possible, usual_size
 from gateway.plant.site import Site
 
-LEARN_S = 6 * 3600.0
-"""Fault-free running before the first fault."""
+LEARN_S = 26 * 3600.0
+"""Fault-free running before the first fault: a day, so that its swing is known."""
 ONSETS_S = 6 * 3600.0
 """Faults begin at a random moment within this time after learning."""
 SEASON_S = 91.3125 * 86_400.0
 BEGIN = 1_780_272_000.0
+DAY_S = 86_400.0
 NOT_FAULTS = ("fan-stopped",)
 
 FACTORS: dict[str, tuple[float, ...]] = {

@@ -36,6 +36,15 @@ def by_kind(results: Iterable[Result]) -> str:
     return table(HEAD, [[kind, *_row(group)] for kind, group in groups.items()])
 
 
+def by_loop(results: Iterable[Result]) -> str:
+    """One row a loop and kind of fault."""
+    groups: dict[tuple[str, str], list[Result]] = {}
+    for r in results:
+        groups.setdefault((r["loop"], r["kind"]), []).append(r)
+    rows = [[f"{loop} {kind}", *_row(group)] for (loop, kind), group in sorted(groups.items())]
+    return table(HEAD, rows)
+
+
 def by_size(results: Iterable[Result]) -> str:
     """One row a kind and size, for kinds tried at several."""
     groups: dict[tuple[str, float], list[Result]] = {}
@@ -50,10 +59,16 @@ def by_size(results: Iterable[Result]) -> str:
     return table(HEAD, rows)
 
 
+RIVALS = {"5 % of span": "5 %", "fixed, tuned": "fixed", "Page-Hinkley": "P-H", "ADWIN": "ADWIN"}
 HEAD = (
-    "fault", "runs", "detected", "place", "1st right", "in run", "delay", "right at",
-    "practice", "pr.delay", "also said.",
+    "fault", "runs", "detected", "place", "1st right", "in run", "delay", "right at", "best",
+    *RIVALS.values(), "delay", "also said.",
 )  # fmt: skip
+KEY = """\
+detected: any finding after the onset; place: the first one names the faulty part; 1st right: the
+first one is the right fault there; in run: it came within the run; delay: median to the first, and
+to the right one; best: median of what a CUSUM that knew the shift would need. 5 %, fixed, P-H,
+ADWIN: detected by the others; delay: of "fixed"."""
 
 
 def _row(group: Sequence[Result]) -> list[str]:
@@ -62,14 +77,20 @@ def _row(group: Sequence[Result]) -> list[str]:
     right = [f for r in group if (f := _first_right(r))]
     place = sum(r["subject"] in (f["transducer"], f["subject"]) for r, f in firsts)
     first_right = sum(_is_right(r, f) for r, f in firsts)
-    practice = [r["practice"][0][0] for r in group if r["practice"]]
+    theirs = {name: [t for r in group for t in _alarms(r, name)[:1]] for name in RIVALS}
     expected = group[0]["expected"]
     built = "" if expected in CATALOGUE else "(not in catalogue) "
     return [
         str(n), _share(len(firsts), n), _share(place, n), _share(first_right, n),
         _share(len(right), n), _time([f["at"] for _, f in firsts]), _time([f["at"] for f in right]),
-        _share(len(practice), n), _time(practice), built + _others(group),
+        _time([r["best_s"] for r in group if r["best_s"] is not None]),
+        *(_share(len(times), n) for times in theirs.values()), _time(theirs["fixed, tuned"]),
+        built + _others(group),
     ]  # fmt: skip
+
+
+def _alarms(r: Result, rival: str) -> list[float]:
+    return [when for name, when, _ in r["rivals"] if name == rival]
 
 
 def _raised(r: Result) -> list[Mapping[str, Any]]:
