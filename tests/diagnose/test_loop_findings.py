@@ -69,7 +69,7 @@ def test_a_swing_too_quick_for_the_poll_is_not_judged() -> None:
 
 
 def test_doors_starts_and_new_set_points_are_no_loop_faults() -> None:
-    rows = 4800
+    rows = 3900
     t = np.arange(rows)
     stopped = (t >= 1500) & (t < 1900)
     setpoint = np.where(t < 3000, 50.0, 40.0)
@@ -173,7 +173,7 @@ def test_a_stopping_drive_is_not_reversed() -> None:
 
 
 def test_sleep_cycling() -> None:
-    rows = 3600
+    rows = 1500
     t = np.arange(rows)
     rests = (t > 600) & (t % 90 < 4)
     block = polled(

@@ -10,7 +10,7 @@ from gateway.diagnose.scaling import PATIENCE
 from gateway.measure.blocks import Floats
 from tests.diagnose.watched import START, air, polled, said, told, watched
 
-ROWS = 900
+ROWS = 660
 
 
 def shown(pressure: Floats, gain: float, offset: float) -> Floats:
@@ -79,8 +79,8 @@ def test_per_cent_on_another_range() -> None:
 
 
 def test_right_scaling_is_never_said() -> None:
-    fan = np.where(np.arange(3600) % 1200 < 800, 50.0, 0.0)
-    one, two = air(3600, fan), air(3600, fan + 1, seed=2)
+    fan = np.where(np.arange(2400) % 1200 < 800, 50.0, 0.0)
+    one, two = air(2400, fan), air(2400, fan + 1, seed=2)
     running = np.where(fan > 0, 1.0, 0.0)
     found = told(watched(), polled(watched(), (one, two), running=running, setpoint=50.5))
     assert mismatches(found) == []
@@ -88,8 +88,8 @@ def test_right_scaling_is_never_said() -> None:
 
 def test_a_controller_that_clamps_is_right() -> None:
     # A live-zero range of 0..100 % only: below -25 Pa the card still shows, the controller not.
-    fan = np.where(np.arange(2400) % 600 < 300, 50.0, -32.0)
-    one, two = air(2400, fan), air(2400, fan, seed=2)
+    fan = np.where(np.arange(1500) % 600 < 300, 50.0, -32.0)
+    one, two = air(1500, fan), air(1500, fan, seed=2)
     own = (np.clip(right(one), -25, 100), np.clip(right(two), -25, 100))
     found = told(watched(), polled(watched(), (one, two), shown=own))
     assert mismatches(found) == []
@@ -107,9 +107,10 @@ def filtered(value: Floats, seconds: float) -> Floats:
 def test_a_controller_that_filters_is_right_and_its_mistakes_keep_their_name(
     seconds: float,
 ) -> None:
-    t = np.arange(4200)
+    rows = 2600
+    t = np.arange(rows)
     fan = np.where(t % 1500 < 1000, 50.0, 0.0)
-    one = air(4200, np.where((t % 300 < 6) & (fan > 0), 20.0, fan))
+    one = air(rows, np.where((t % 300 < 6) & (fan > 0), 20.0, fan))
     slow = filtered(right(one), seconds)
     block = polled(watched(), (one, one), shown=(slow, slow), running=np.where(fan > 0, 1.0, 0.0))
     assert mismatches(told(watched(), block)) == []
@@ -125,8 +126,8 @@ def late(value: Floats, share: float = 0.4) -> Floats:
 
 
 def test_values_read_a_moment_later_are_right_and_mistakes_keep_their_name() -> None:
-    fan = np.where(np.arange(2400) % 600 < 500, 50.0, 20.0)
-    one, two = air(2400, fan, noise=1.5), air(2400, fan, seed=2, noise=1.5)
+    fan = np.where(np.arange(1500) % 600 < 500, 50.0, 20.0)
+    one, two = air(1500, fan, noise=1.5), air(1500, fan, seed=2, noise=1.5)
     own = (late(right(one)), late(right(two)))
     assert mismatches(told(watched(), polled(watched(), (one, two), shown=own))) == []
     # Through rows the noise would flatten 2.0 to less, and 1.0 towards the 0.8 of a live zero.
@@ -150,7 +151,7 @@ def test_a_value_pinned_at_its_end_is_said_after_a_while() -> None:
 
 def test_a_coarse_register_is_right_and_a_mistake_behind_it_is_found() -> None:
     here = watched(value={"type": "int16", "scale": 1.0})
-    one, two = air(1500, noise=2.0), air(1500, seed=2)
+    one, two = air(1000, noise=2.0), air(1000, seed=2)
     fine = polled(here, (one, two), shown=(np.round(right(one)), np.round(right(two))))
     assert mismatches(told(here, fine)) == []
     wrong = (np.round(shown(right(one), 2.0, 25)), np.round(right(two)))
@@ -190,7 +191,7 @@ def test_movement_later_gives_it_its_name() -> None:
 
 
 def test_a_change_while_running_and_its_repair() -> None:
-    rows, changed, mended = 3600, 1217, 2443
+    rows, changed, mended = 2000, 617, 1443
     one, two = air(rows), air(rows, seed=2)
     # The loop answers at once: the average goes back to 50.
     during = (np.arange(rows) >= changed) & (np.arange(rows) < mended)
