@@ -1,0 +1,149 @@
+"""The alarms of a site: rows and findings in, transitions out; and what people do to them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from math import inf
+
+import numpy as np
+
+from gateway.diagnose.findings import Finding, Status
+from gateway.measure.blocks import Readings
+from gateway.measure.columns import Columns
+from gateway.plant.site import Site
+
+from . import actions
+from .conditions import Row, named
+from .definitions import Change, Definition, Definitions
+from .ledger import Ledger
+from .memory import Memory, Stored
+from .routing import Routing
+from .states import HIDDEN
+from .steps import Steps
+from .timers import Timers
+from .transition import RANK, Transition
+
+
+@dataclass(frozen=True)
+class Standing:
+    """One alarm that is not at rest. consequences: ids of all that it explains, at any depth."""
+
+    definition: Definition
+    memory: Memory
+    consequences: tuple[str, ...]
+
+    @property
+    def shown(self) -> bool:
+        """Whether it asks for attention, rather than standing behind something."""
+        return self.memory.state not in HIDDEN
+
+
+class Alarms:
+    """Every alarm of a site; the same transitions however the history is cut into blocks.
+
+    before: what `restore` made of the journal. changes: see `Definitions`.
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        columns: Columns,
+        before: Stored | None = None,
+        changes: Mapping[str, Change] | None = None,
+    ) -> None:
+        self.definitions = Definitions(site, changes)
+        self._ledger = Ledger(self.definitions, before or Stored())
+        self._routing = Routing(self._ledger, Timers())
+        self._steps = Steps(site, columns, self._ledger, self._routing)
+        self._now, self._begun = -inf, False
+
+    @property
+    def stored(self) -> Stored:
+        """What `restore` makes of all transitions so far."""
+        return self._ledger.stored
+
+    def standing(self) -> tuple[Standing, ...]:
+        """Alarms that are not at rest, hidden ones too: gravest first, then latest."""
+        ledger = self._ledger
+        found = [
+            Standing(self.definitions.of(k), memory, tuple(actions.consequences(k, ledger)))
+            for k, memory in ledger.alarms.items()
+        ]
+        return tuple(sorted(found, key=_gravity))
+
+    def reported(self, findings: Iterable[Finding]) -> tuple[Finding, ...]:
+        """Findings as they are told: "function check" while somebody works on their subject."""
+        out = {
+            self.definitions.of(k).subject_of_kind
+            for k, memory in self._ledger.alarms.items()
+            if memory.service is not None
+        }
+        return tuple(
+            replace(f, status=Status.FUNCTION_CHECK)
+            if (f.kind, f.subject) in out or ("transducer", f.transducer) in out
+            else f
+            for f in findings
+        )
+
+    def examine(
+        self,
+        readings: Readings,
+        events: Iterable[Finding] = (),
+        open_findings: Iterable[Finding] = (),
+    ) -> tuple[Transition, ...]:
+        """What the rows of a block bring, in order.
+
+        events: findings raised and cleared in these rows. open_findings: those open after them;
+        looked at only the first time, to find what changed while nobody watched.
+        """
+        if not len(readings):
+            return ()
+        time, events = readings.time, tuple(events)
+        first: Row | None = None
+        if not self._begun:
+            self._begun = True
+            first = self._steps.begin(float(time[0]), _before(events, open_findings))
+        rows = self._steps.conditions.examine(readings, events)
+        if first is not None:
+            rows[0] = first.joined(rows.get(0, Row()))
+        waiting, at = sorted(rows), -1
+        while True:
+            due = int(np.searchsorted(time, self._steps.next_due()))
+            at = min(max(due, at + 1), waiting[0] if waiting else len(time))
+            if at >= len(time):
+                break
+            if waiting and waiting[0] == at:
+                waiting.pop(0)
+            self._steps.take(float(time[at]), rows.get(at, Row()))
+        self._now = float(time[-1])
+        return self._ledger.drain()
+
+    def act(self, action: actions.Action, time: float) -> tuple[Transition, ...]:
+        """Do what a person or a protocol wants at this time, all of it or nothing.
+
+        RefusedError says what cannot be, why, and what can.
+        """
+        now = max(time, self._now, self._ledger.last[0])
+        wanted = actions.wants(action, now, self._ledger)
+        for want in wanted:
+            self._ledger.destination(want.definition, want.event)
+        self._routing.route(now, wanted)
+        self._steps.time_holds(want.definition.id for want in wanted)
+        return self._ledger.drain()
+
+
+def _before(events: tuple[Finding, ...], open_after: Iterable[Finding]) -> dict[str, Finding]:
+    """Findings that stood open before the events, by alarm id."""
+    found = {named(f): f for f in open_after}
+    for event in reversed(events):
+        if event.phase == "raised":
+            found.pop(named(event), None)
+        else:
+            found[named(event)] = event
+    return found
+
+
+def _gravity(one: Standing) -> tuple[bool, int, float, str]:
+    d = one.definition
+    return not one.shown, -RANK[d.priority], -one.memory.onset, d.id
