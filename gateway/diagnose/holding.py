@@ -140,7 +140,7 @@ class Holding:
         most = mean.max(axis=0, initial=0.0)
         there = (most * known[0] >= SATURATED * WINDOW) & enough
         self._saturated = there | (self._saturated & ~(enough & (most < FREE)))
-        self._knows[1] |= enough
+        self._knows[1] |= self._saturated | (known[0] >= WINDOW)
         self._numbers["at_limit_percent_of_time"] = np.where(enough, 100 * most, np.nan)
         limit = np.where(most > 0, mean.argmax(axis=0), np.nan) if len(most) else most
         self._numbers["limit"] = np.where(enough, limit, np.nan)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from gateway.measure.blocks import Floats
+from gateway.diagnose.diagnose import Diagnosis
+from gateway.measure.blocks import Block, Floats
+from gateway.measure.measure import Measure
 from tests.diagnose.watched import DOOR, START, air, polled, said, told, watched
 
 WHOLE = {"loop": {"door": DOOR, "limits": {"low": 25, "high": 80}}}
@@ -213,3 +215,25 @@ def test_a_door_alone_limits_the_set_point() -> None:
         assert [f.fault for f in found] == faults
         for f in found:
             assert "more than that" in f.consequence
+
+
+@pytest.mark.parametrize("kind", ["run away", "missed", "swing", "scaling"])
+def test_what_stood_open_before_a_restart_stands_through_it(kind: str) -> None:
+    rows = 1500
+    level, output = np.full(rows, 50.0), np.full(rows, 38.0)
+    if kind == "run away":
+        level, output = reversed_output(rows, 300)
+    elif kind == "missed":
+        level, output = np.full(rows, 20.0), np.full(rows, 60.0)
+    elif kind == "swing":
+        level = 50 + swing(rows, 8.0, 24.0)
+    one, two = air(rows, level), air(rows, level, seed=2)
+    own = (one * 2 + 25, two) if kind == "scaling" else None
+    whole = polled(watched(), (one, two), shown=own, output=output, setpoint=50.0)
+    measure = Measure(watched())
+    before = Diagnosis(watched(), measure.columns)
+    assert before.examine(measure.examine(whole))
+    after = Diagnosis(watched(), measure.columns, open_before=before.open)
+    last = Block(whole.time[700:], whole.values[700:], whole.reasons[700:])
+    assert after.examine(Measure(watched()).examine(last)) == ()
+    assert after.open == before.open
