@@ -39,4 +39,4 @@ async def publish_bacnet(live: Live, alarms: AlarmSource, settings: Settings) ->
         async for snapshot in live.snapshots():
             board.shown = values.examine(snapshot)
             device.tell(events.examine(board.shown, alarms.states()))
-            device.tell_changes()
+            await device.tell_changes()

@@ -44,16 +44,19 @@ class ChangeAnswers:
                 raise ExecutionError("object", "optionalFunctionalityNotSupported")
             index = -1
         key = (apdu.pduSource, int(apdu.subscriberProcessIdentifier), index)
+        begun = None
         if ends:
             self.subscriptions.cancel(*key)
         else:
             now = asyncio.get_running_loop().time()
             until = now + apdu.lifetime if apdu.lifetime else inf
             confirmed = bool(apdu.issueConfirmedNotifications)
-            if self.subscriptions.add(*key, confirmed=confirmed, until=until) is None:
+            begun = self.subscriptions.add(*key, confirmed=confirmed, until=until)
+            if begun is None:
                 raise ExecutionError("resources", "noSpaceToAddListElement")
         await self.response(SimpleAckPDU(context=apdu))  # type: ignore[attr-defined]  # the same
-        self.tell_changes()
+        if begun is not None and not begun.busy:
+            self._tell(begun)
 
     def get_active_cov_subscriptions(self) -> Any:
         """Of the device's property of that name."""
@@ -77,15 +80,18 @@ class ChangeAnswers:
             covIncrement=self.board.inputs[one.index].cov_increment,
         )
 
-    def tell_changes(self) -> None:
+    async def tell_changes(self) -> None:
         """Tell subscribers what has changed enough."""
-        now = asyncio.get_running_loop().time()
-        for one in self.subscriptions.due(self.board, now):
-            if one.confirmed:
-                one.busy = True
-                self.sending.start(self._confirmed(one), f"bacnet: changes to {one.address}")
-            else:
-                self.sending.unconfirmed(self._change(one))
+        for one in self.subscriptions.due(self.board, asyncio.get_running_loop().time()):
+            self._tell(one)
+            await asyncio.sleep(0)  # many at once are nobody else's burden
+
+    def _tell(self, one: Subscription) -> None:
+        if one.confirmed:
+            one.busy = True
+            self.sending.start(self._confirmed(one), f"bacnet: changes to {one.address}")
+        else:
+            self.sending.unconfirmed(self._change(one))
 
     async def _confirmed(self, one: Subscription) -> None:
         """Tell one subscriber until it knows how things are now."""

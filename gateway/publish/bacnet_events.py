@@ -15,7 +15,7 @@ from typing import Literal
 from .bacnet_alarms import AlarmState, Roll
 from .bacnet_codes import RELIABLE, TRANSITION_TO, EventState, Transition
 from .bacnet_inputs import Input
-from .bacnet_values import Shown
+from .bacnet_values import Cause, Shown
 
 ACK_REQUIRED = (True, True, False)
 """By transition: coming back to normal needs no acknowledgement."""
@@ -127,7 +127,7 @@ class Events:
 
     def _follow(self, k: int) -> list[Notice]:
         standing = self._standing.setdefault(k, Standing())
-        wanted = self._wanted(k)
+        wanted = _wanted(self._inputs[k], self._shown.causes.get(k), self._shown.time, self._roll)
         notices: list[Notice] = []
         changed = wanted.state is not standing.state
         if changed or wanted.reasons - standing.told:
@@ -139,25 +139,6 @@ class Events:
             if not standing.acknowledged[transition] and self._is_acknowledged(k, transition):
                 notices += self.acknowledge(k, transition, self._shown.time)
         return notices
-
-    def _wanted(self, k: int) -> _Wanted:
-        one, now = self._inputs[k], self._shown.time
-        own = self._roll.about(one.kind, one.subject)
-        limits = [a for a in own if not a.is_fault and a.active and not a.hidden]
-        if limits:
-            high = [a for a in limits if a.side > 0]
-            state = EventState.HIGH_LIMIT if high else EventState.LOW_LIMIT
-            latest = max(high or limits, key=lambda a: a.since)
-            reasons: frozenset[Hashable] = frozenset((a.id, a.since) for a in limits)
-            message = _with(latest.message, latest)
-            return _Wanted(state, reasons, message, latest.since, limit_Pa=latest.limit_Pa)
-        if (cause := self._shown.causes.get(k)) is not None:
-            alarm = self._roll.of_fault(cause.fault, cause.subject)
-            silent = alarm is not None and alarm.shelved
-            reasons = frozenset([(cause.reliability, cause.fault, silent)])
-            message = _with(cause.message, alarm)
-            return _Wanted(EventState.FAULT, reasons, message, cause.since, silent)
-        return _Wanted(EventState.NORMAL, frozenset(), "Back to normal", now)
 
     def _move(self, k: int, standing: Standing, wanted: _Wanted) -> list[Notice]:
         before, standing.state = standing.state, wanted.state
@@ -231,6 +212,26 @@ class Events:
         words = f"{self._inputs[k].name}: {message}"
         limit_Pa = self.of(k).limit_Pa
         return Notice(k, kind, before, after, time, words, value, reliability, limit_Pa)
+
+
+def _wanted(one: Input, cause: Cause | None, now: float, roll: Roll) -> _Wanted:
+    """The state that an input should be in."""
+    own = roll.about(one.kind, one.subject)
+    limits = [a for a in own if not a.is_fault and a.active and not a.hidden]
+    if limits:
+        high = [a for a in limits if a.side > 0]
+        state = EventState.HIGH_LIMIT if high else EventState.LOW_LIMIT
+        latest = max(high or limits, key=lambda a: a.since)
+        reasons: frozenset[Hashable] = frozenset((a.id, a.since) for a in limits)
+        message = _with(latest.message, latest)
+        return _Wanted(state, reasons, message, latest.since, limit_Pa=latest.limit_Pa)
+    if cause is not None:
+        alarm = roll.of_fault(cause.fault, cause.subject)
+        silent = alarm is not None and alarm.shelved
+        reasons = frozenset([(cause.reliability, cause.fault, silent)])
+        message = _with(cause.message, alarm)
+        return _Wanted(EventState.FAULT, reasons, message, cause.since, silent)
+    return _Wanted(EventState.NORMAL, frozenset(), "Back to normal", now)
 
 
 def _with(message: str, alarm: AlarmState | None) -> str:

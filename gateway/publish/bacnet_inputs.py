@@ -91,45 +91,51 @@ def _transducers(site: Site) -> Iterator[Input]:
 
 def _loops(site: Site, terms: Mapping[str, Terms]) -> Iterator[Input]:
     for column, (key, noun) in enumerate(site.loops.items()):
-        unit = site.loop_unit(key)
-        inch = INCHES.get(unit, "")
-        span = max(site.transducers[k].span_pa for k in noun.transducers)
-        step = _round(COV_SHARE * from_pa(span, unit))
-        low, high = noun.limits.low, noun.limits.high
-        title = noun.name or key
-        yield Input(
-            name=f"{key} {Quantity.COMBINED}",
-            description=_words(f"{title}: {noun.combine} of {', '.join(noun.transducers)}", inch),
-            quantity=Quantity.COMBINED,
-            subject=key,
-            column=column,
-            point="",
-            unit=unit,
-            per_unit=PASCALS[unit],
-            cov_increment=step,
-            reports=True,
-            low=0.0 if low is None else low,
-            high=0.0 if high is None else high,
-            watched=(low is not None, high is not None),
-            deadband=from_pa(terms[key].deadband_Pa, unit),
-            delay_s=terms[key].delay_s,
-        )
+        yield _combined(site, column, key, terms[key])
         for quantity, point in _reported(noun):
             is_output = quantity is Quantity.OUTPUT
-            shown = site.point(point).unit if is_output else unit
-            words = f"{title}: {quantity} as the controller gives it"
+            unit = site.point(point).unit if is_output else site.loop_unit(key)
+            words = f"{noun.name or key}: {quantity} as the controller gives it"
             yield Input(
                 name=f"{key} {quantity}",
-                description=_words(words, "" if is_output else inch),
+                description=_words(words, "" if is_output else INCHES.get(unit, "")),
                 quantity=quantity,
                 subject=key,
                 column=column,
                 point=point,
-                unit=shown,
+                unit=unit,
                 # An output arrives in the unit of its point, pressures in Pa.
                 per_unit=1.0 if is_output else PASCALS[unit],
-                cov_increment=_output_step(noun) if is_output else step,
+                cov_increment=_output_step(noun) if is_output else _step(site, key),
             )
+
+
+def _combined(site: Site, column: int, key: str, terms: Terms) -> Input:
+    noun, unit = site.loops[key], site.loop_unit(key)
+    low, high = noun.limits.low, noun.limits.high
+    members = f"{noun.name or key}: {noun.combine} of {', '.join(noun.transducers)}"
+    return Input(
+        name=f"{key} {Quantity.COMBINED}",
+        description=_words(members, INCHES.get(unit, "")),
+        quantity=Quantity.COMBINED,
+        subject=key,
+        column=column,
+        point="",
+        unit=unit,
+        per_unit=PASCALS[unit],
+        cov_increment=_step(site, key),
+        reports=True,
+        low=0.0 if low is None else low,
+        high=0.0 if high is None else high,
+        watched=(low is not None, high is not None),
+        deadband=from_pa(terms.deadband_Pa, unit),
+        delay_s=terms.delay_s,
+    )
+
+
+def _step(site: Site, loop: str) -> float:
+    spans = [site.transducers[k].span_pa for k in site.loops[loop].transducers]
+    return _round(COV_SHARE * from_pa(max(spans), site.loop_unit(loop)))
 
 
 def _reported(noun: Loop) -> Iterator[tuple[Quantity, str]]:

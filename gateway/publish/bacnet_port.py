@@ -57,8 +57,9 @@ async def opened(application: Any, address: IPv4Address) -> AsyncIterator[None]:
     try:
         application.add_object(network_port(address))
         (link,) = application.link_layers.values()
+        binding = asyncio.gather(*link.server._transport_tasks)  # noqa: SLF001 - nothing public
         try:
-            await asyncio.wait_for(link.server._local_transport_ready.wait(), BIND_S)  # noqa: SLF001 - nothing public says so
+            await asyncio.wait_for(binding, BIND_S)
         except TimeoutError:
             raise StartError(f"BACnet: UDP port {address} was taken meanwhile") from None
         if link.server.broadcast_address is not None:

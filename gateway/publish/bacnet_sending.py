@@ -15,7 +15,7 @@ from .bacnet_events import Notice
 from .bacnet_messages import event
 from .sink import Sink
 
-QUEUE = 1000
+QUEUE = 10_000
 """Events that wait for a recipient that is away; the oldest go first when there are more."""
 
 
@@ -67,6 +67,8 @@ class Recipients:
         if not notices:
             return
         for address, queue in self._waiting.items():
+            if len(queue) + len(notices) > QUEUE:
+                self._heard(address, "has been away too long: the oldest notifications are lost")
             queue.extend(notices)
             self._come[address].set()
         self._count()
@@ -76,6 +78,7 @@ class Recipients:
         while True:
             await self._come[address].wait()
             while queue:
+                await asyncio.sleep(0)  # many at once are nobody else's burden
                 if await self._take(address, queue[0]):
                     waits = delays()
                 else:

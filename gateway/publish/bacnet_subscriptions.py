@@ -87,7 +87,7 @@ class Subscriptions:
         for one in self:
             if one.until <= now:
                 self.drop(one)
-            elif not one.busy and is_due(board, one):
+            elif one in self and not one.busy and is_due(board, one):
                 yield one
 
 

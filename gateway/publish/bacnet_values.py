@@ -159,8 +159,7 @@ class _Reasons:
         worst = members.min(axis=1, initial=255)
         combined = np.where(worst == 255, Reason.NONE, worst).astype(np.uint8)
         out[self._combined] = combined[self._column[self._combined]]
-        held = now.point_reasons[0, self._point[self._reported]]
-        out[self._reported] = np.where(held == Reason.NOT_DUE, Reason.NONE, held)
+        out[self._reported] = now.point_reasons[0, self._point[self._reported]]
         return out
 
 

@@ -273,3 +273,10 @@ async def listening(host: str = "127.0.0.1") -> AsyncIterator[Listener]:
     finally:
         transport.close()
         await asyncio.sleep(0)
+
+
+async def told_to(recipient: Listener, count: int) -> list[Told]:
+    """Exactly so many event notifications, as soon as they are there."""
+    await until(lambda: len(recipient.events) >= count, 20)
+    assert len(recipient.events) == count
+    return recipient.events

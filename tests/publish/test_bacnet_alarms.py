@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
 import time
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +10,7 @@ import pytest
 import rusty_bacnet as rusty
 
 from gateway.errors import LoopwitnessError
-from gateway.publish import bacnet_objects
-from tests.publish.bacnet_packets import Listener, Stamp, Told, listening, summaries
+from tests.publish.bacnet_packets import Stamp, Told, listening, summaries, told_to
 from tests.publish.bacnet_site import (
     COMBINED,
     DEVICE,
@@ -22,7 +19,6 @@ from tests.publish.bacnet_site import (
     P2,
     Running,
     everything,
-    free_udp_port,
     front_end,
     high_alarm,
     input_id,
@@ -31,19 +27,13 @@ from tests.publish.bacnet_site import (
     running,
     wire_alarm,
 )
-from tests.publish.made import START, until
+from tests.publish.made import START
 
 pytestmark = pytest.mark.server
 
 NORMAL, FAULT, HIGH = 0, 1, 3
 BEGUN: Stamp = ((2026, 5, 28, 4), (20, 30, 0, 0))
 """START in UTC: a Thursday."""
-
-
-async def told(recipient: Listener, count: int) -> list[Told]:
-    await until(lambda: len(recipient.events) >= count, 20)
-    assert len(recipient.events) == count
-    return recipient.events
 
 
 @pytest.mark.parametrize("confirmed", [True, False])
@@ -56,10 +46,10 @@ async def test_a_broken_wire_is_told_at_once(tmp_path: Path, *, confirmed: bool)
     ):
         device.hand.alarms = [wire_alarm()]
         await device.show(50.0, opened())
-        (one,) = await told(recipient, 1)
+        (one,) = await told_to(recipient, 1)
         device.hand.alarms = [wire_alarm(active=False)]
         await device.show()
-        _, back = await told(recipient, 2)
+        _, back = await told_to(recipient, 2)
     assert one == Told(
         confirmed=confirmed, process=1, device=(8, DEVICE), object_id=(0, P1), stamp=BEGUN,
         notification_class=1, priority=130, event_type=19,
@@ -87,10 +77,10 @@ async def test_a_high_limit_is_told_when_the_machine_says_so(tmp_path: Path) -> 
         await device.show(100.0)
         device.hand.alarms = [high_alarm(since=START + 3)]
         await device.show(100.0)
-        (one,) = await told(recipient, 1)
+        (one,) = await told_to(recipient, 1)
         device.hand.alarms = [high_alarm(since=START + 3, active=False)]
         await device.show(40.0)
-        _, back = await told(recipient, 2)
+        _, back = await told_to(recipient, 2)
     assert (one.instance, one.event_type, one.priority) == (COMBINED, 5, 100)
     assert (one.from_state, one.to_state, one.ack_required) == (NORMAL, HIGH, True)
     assert one.stamp == (BEGUN[0], (20, 30, 3, 0))
@@ -128,14 +118,14 @@ async def test_an_acknowledgement_reaches_the_machine_and_everyone(tmp_path: Pat
     ):
         device.hand.alarms = [wire_alarm()]
         await device.show(50.0, opened())
-        (one,) = await told(recipient, 1)
+        (one,) = await told_to(recipient, 1)
         before = time.time()
         await acknowledge(client, device, P1, "FAULT", one.stamp)
         ((alarm, actor, when),) = device.hand.acknowledged
         assert alarm == "open-circuit:p1"
         assert actor.startswith("desk 3 (BACnet 127.0.0.1:")
         assert before <= when <= time.time()
-        _, ack = await told(recipient, 2)
+        _, ack = await told_to(recipient, 2)
         assert (ack.notify_type, ack.instance, ack.to_state, ack.event_type) == (2, P1, FAULT, 19)
         assert (ack.from_state, ack.ack_required, ack.values) == (None, None, None)
         found = await everything(client, device.to, input_id(P1))
@@ -143,7 +133,7 @@ async def test_an_acknowledgement_reaches_the_machine_and_everyone(tmp_path: Pat
         await acknowledge(client, device, P1, "FAULT", one.stamp)  # again: no error
         await device.show(50.0, opened())
         assert len(device.hand.acknowledged) == 1
-        await told(recipient, 2)
+        await told_to(recipient, 2)
 
 
 async def test_an_acknowledgement_on_the_page_is_told(tmp_path: Path) -> None:
@@ -155,7 +145,7 @@ async def test_an_acknowledgement_on_the_page_is_told(tmp_path: Path) -> None:
         await device.show(100.0)
         device.hand.alarms = [high_alarm(acknowledged=True)]
         await device.show(100.0)
-        _, ack = await told(recipient, 2)
+        _, ack = await told_to(recipient, 2)
         assert (ack.notify_type, ack.instance, ack.to_state) == (2, COMBINED, HIGH)
 
 
@@ -248,93 +238,3 @@ async def test_much_that_is_going_on_comes_in_several_answers(tmp_path: Path) ->
             if not more:
                 break
     assert seen == list(range(3, 43)), "transducers come first"
-
-
-async def test_a_silent_recipient_keeps_nobody_waiting(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(bacnet_objects, "ANSWER_MS", 100)
-    async with (
-        listening() as silent,
-        listening() as recipient,
-        running(tmp_path, bacnet_recipients=f"{silent.address},{recipient.address}") as device,
-    ):
-        silent.answers = False
-        device.hand.alarms = [wire_alarm()]
-        await device.show(50.0, opened())
-        await told(recipient, 1)
-        state = await until(lambda: failing(device))
-        assert silent.address in state.reason
-        assert "does not confirm" in state.reason
-        device.hand.alarms = [wire_alarm(active=False)]
-        await device.show()
-        await told(recipient, 2)
-        await until(lambda: device.live.sinks["bacnet"].waiting == 2, 5)
-        silent.answers = True
-        missed = await told(silent, 2)
-        assert [one.to_state for one in missed] == [FAULT, NORMAL]
-        await until(lambda: device.live.sinks["bacnet"].connected)
-        assert device.live.sinks["bacnet"].waiting == 0
-        assert device.live.sinks["bacnet"].sent == 4
-
-
-def failing(device: Running) -> Any:
-    state = device.live.sinks["bacnet"]
-    return None if state.connected else state
-
-
-async def test_stopping_does_not_wait_for_a_silent_recipient(tmp_path: Path) -> None:
-    async with listening() as silent:
-        silent.answers = False
-        async with running(tmp_path, bacnet_recipients=silent.address) as device:
-            await device.show(50.0, opened())
-            begun = time.monotonic()
-        assert time.monotonic() - begun < 1
-
-
-async def test_an_independent_device_takes_our_notifications(tmp_path: Path) -> None:
-    port = free_udp_port()
-    head_end = rusty.BACnetServer(
-        77, "head end", interface="127.0.0.1", port=port, broadcast_address="127.255.255.255"
-    )
-    head_end.add_event_log(1, "events", 50, log_received_notifications=True)
-    await head_end.start()
-    log = rusty.ObjectIdentifier(rusty.ObjectType.EVENT_LOG, 1)
-    count = rusty.PropertyIdentifier.RECORD_COUNT
-    try:
-        async with (
-            running(tmp_path, bacnet_recipients=f"127.0.0.1:{port}") as device,
-            front_end() as client,
-        ):
-
-            async def logged() -> int:
-                found = await client.read_property(f"127.0.0.1:{port}", log, count)
-                return int(str(found.value))
-
-            before = await logged()
-            device.hand.alarms = [wire_alarm(), high_alarm()]
-            await device.show(50.0, opened())
-            await until(lambda: device.live.sinks["bacnet"].sent == 2)
-            device.hand.alarms = [replace(a, acknowledged=True) for a in device.hand.alarms]
-            await device.show(50.0, opened())
-            await until(lambda: device.live.sinks["bacnet"].sent == 4)
-            async with asyncio.timeout(10):
-                while await logged() < before + 4:  # noqa: ASYNC110 - another program's log
-                    await asyncio.sleep(0.05)
-            page: Any = await client.read_log_page(f"127.0.0.1:{port}", log)
-        received = [one["datum"]["notification"] for one in page["records"][-4:]]
-        assert [
-            (one["event_object_identifier"].instance, one["notify_type"], one["to_state"])
-            for one in received
-        ] == [
-            (P1, 0, rusty.EventState.FAULT),
-            (COMBINED, 0, rusty.EventState.HIGH_LIMIT),
-            (P1, 2, rusty.EventState.FAULT),
-            (COMBINED, 2, rusty.EventState.HIGH_LIMIT),
-        ]
-        assert received[0]["timestamp"] == given(BEGUN)
-        assert received[0]["event_type"] == rusty.EventType.CHANGE_OF_RELIABILITY
-        assert received[1]["event_type"] == rusty.EventType.OUT_OF_RANGE
-        assert received[1]["message_text"].endswith("Pressure above 90 Pa (high priority)")
-    finally:
-        await head_end.stop()

@@ -197,11 +197,19 @@ def test_own_alarm_counts_before_that_of_the_controller() -> None:
 
 def test_what_explains_a_hidden_alarm_stands_for_it() -> None:
     site = Follower()
-    group = replace(LINK, id="many-transducers:a", fault="many-transducers")
-    other = replace(LINK, id="no-communication:b", subject="b")
-    hidden = wire_alarm(suppressed=True, cause=group.id)
-    assert steps(site.next({P1: OPEN}, [hidden, group, other])) == [(P1, "alarm", N, F)]
-    assert site.events.to_acknowledge(P1, FAULT) == (group.id,)
+    other = wire_alarm("p2")
+    hidden = wire_alarm(suppressed=True, cause=other.id)
+    assert steps(site.next({P1: OPEN}, [hidden, other, LINK]))[0] == (P1, "alarm", N, F)
+    assert site.events.to_acknowledge(P1, FAULT) == (other.id,)
+
+
+def test_one_alarm_for_many_is_acknowledged_for_each() -> None:
+    site = Follower()
+    many = replace(LINK, id="many-alarms:test", fault="many-alarms", kind="site", subject="test")
+    elsewhere = replace(LINK, id="no-communication:b", subject="b")
+    site.next({P1: OPEN}, [many, elsewhere])
+    assert site.events.to_acknowledge(P1, FAULT) == (many.id,)
+    assert site.next({P1: OPEN}, [replace(many, acknowledged=True)])[0].kind == "acknowledgement"
 
 
 def test_after_a_restart_the_acknowledged_is_known() -> None:

@@ -9,6 +9,7 @@ import pytest
 import rusty_bacnet as rusty
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from gateway.diagnose.catalogue.faults import CATALOGUE
 from gateway.errors import StartError
@@ -25,6 +26,7 @@ from gateway.publish.bacnet_codes import (
 from gateway.publish.bacnet_inputs import Input, inputs
 from gateway.publish.bacnet_numbers import FILE, Numbers, numbered, remembered
 from tests.publish.bacnet_site import plant
+from tests.publish.made import options
 
 TERMS = {"stair": Terms(deadband_Pa=2.5, delay_s=15.0)}
 
@@ -168,3 +170,33 @@ def test_failed_write_leaves_the_old_numbers(
         remembered(tmp_path, ["a", "b"])
     monkeypatch.undo()
     assert remembered(tmp_path, ["a"]) == first
+
+
+@pytest.mark.parametrize(
+    ("setting", "value"),
+    [
+        ("bacnet_address", "0.0.0.0"),
+        ("bacnet_address", "plant.example"),
+        ("bacnet_address", "192.0.2.10/33"),
+        ("bacnet_recipients", "192.0.2.20"),
+        ("bacnet_recipients", "192.0.2.20:47808, desk:47808"),
+        ("bacnet_recipients", "192.0.2.20:0"),
+        ("bacnet_recipients", "192.0.2.20:65536"),
+        ("bacnet_recipients", "192.0.2.20:bac0"),
+        ("bacnet_device_instance", 4194303),
+        ("bacnet_port", 0),
+    ],
+)
+def test_a_wrong_setting_is_told(setting: str, value: object) -> None:
+    with pytest.raises(ValidationError, match=setting):
+        options(**{setting: value})
+
+
+def test_settings_as_shipped_are_off() -> None:
+    shipped = options()
+    assert not shipped.bacnet_enabled
+    assert shipped.bacnet_address == "127.0.0.1"
+    given = options(
+        bacnet_address="192.0.2.10/24", bacnet_recipients="192.0.2.20:47808, 192.0.2.21:1"
+    )
+    assert given.bacnet_recipients.count(":") == 2

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Coroutine
 from datetime import UTC, datetime
 from math import inf
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from bacpypes3.apdu import AbortPDU, AbortReason
+from bacpypes3.pdu import IPv4Address
+from bacpypes3.primitivedata import ObjectIdentifier
 
 from gateway.publish import bacnet_subscriptions
 from gateway.publish.bacnet_alarms import Terms
 from gateway.publish.bacnet_board import NEVER, Board, same, stamp, west_minutes
+from gateway.publish.bacnet_changes import ChangeAnswers
 from gateway.publish.bacnet_events import Events
 from gateway.publish.bacnet_inputs import inputs
 from gateway.publish.bacnet_subscriptions import Subscriptions, shown
@@ -86,6 +93,31 @@ def test_one_at_a_time_while_it_is_not_confirmed() -> None:
     assert told(here, board()) == 0
     one.busy = False
     assert told(here, board()) == 1
+
+
+async def test_only_losses_in_a_row_end_a_subscription() -> None:
+    answers, tasks = ChangeAnswers(), list[asyncio.Task[None]]()
+    outcomes = iter([True, False, False, True, False, False, True, False, False, False])
+
+    class Sending:
+        device = ObjectIdentifier(("device", 1))
+
+        def start(self, work: Coroutine[Any, Any, None], name: str) -> None:
+            tasks.append(asyncio.create_task(work, name=name))
+
+        async def confirmed(self, _: Any) -> None:
+            if not next(outcomes):
+                raise AbortPDU(True, 1, AbortReason.tsmTimeout)  # noqa: FBT003 - library's order
+
+    sending: Any = Sending()
+    answers.board, answers.sending, answers.subscriptions = board(), sending, Subscriptions()
+    answers.subscriptions.add(IPv4Address("192.0.2.20"), 1, 0, confirmed=True, until=inf)
+    for number in range(10):
+        assert len(answers.subscriptions) == 1, number
+        answers.board.shown = board(10.0 * number).shown
+        await answers.tell_changes()
+        await asyncio.gather(*tasks)
+    assert len(answers.subscriptions) == 0
 
 
 def test_stamps_are_in_the_time_of_the_site() -> None:
