@@ -7,7 +7,7 @@ failures at once point to something shared is common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import inf
 
@@ -140,8 +140,3 @@ class Groups:
     def _count(self, time: float) -> int:
         """Annunciations in the last 10 minutes."""
         return sum(at + WINDOW_S > time for at, _ in self._ledger.recent)
-
-
-def first_of(alarms: Iterable[Definition]) -> str:
-    """The first by rank and name: in one row nothing else tells which failed first."""
-    return min(alarms, key=lambda d: (d.rank, d.id)).id

