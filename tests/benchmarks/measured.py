@@ -18,7 +18,7 @@ from gateway.measure.measure import Measure
 
 from .plantrun import read_results
 from .realtrials import process_events, published, real_faults
-from .rig import BEGIN, Rig
+from .rig import BEGIN, Rig, ident
 from .rivals import Tuned, tuned
 from .trials import Trial, base_rig, fault_free, injected
 
@@ -66,8 +66,11 @@ def result_of(root: Path, trial: Trial) -> dict[str, Any]:
     return {
         "part": trial.part, "key": trial.key, "base": trial.base, "label": trial.label,
         "size": trial.size, "pace": trial.pace, "stretch": trial.rig.stretch,
-        "watched_s": seen, "names": trial.rig.names, "excused": trial.excused,
-        "events": [vars(event) for event in trial.events],
+        "watched_s": seen, "names": trial.rig.ids, "excused": trial.excused,
+        "events": [
+            vars(event) | {"subjects": [ident(s) for s in event.subjects]}
+            for event in trial.events
+        ],
         "said": ours, "rivals": _rivals(root, trial),
     }  # fmt: skip
 

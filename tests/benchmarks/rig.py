@@ -64,6 +64,11 @@ class Rig:
     stretch: float = 1.0
     """Seconds of the gateway's clock for one of the recording's."""
 
+    @property
+    def ids(self) -> tuple[str, ...]:
+        """Names as a site file may have them."""
+        return tuple(map(ident, self.names))
+
     def site(self) -> Site:
         """The site file's content."""
         return Site.model_validate({
@@ -77,14 +82,14 @@ class Rig:
                         "alive": {"table": "input", "address": 2, "type": "uint32"},
                     },
                 }
-                for k, s in zip(self.names, self.sensors, strict=True)
+                for k, s in zip(self.ids, self.sensors, strict=True)
             },
             "transducers": {
-                k: self._transducer(k, s) for k, s in zip(self.names, self.sensors, strict=True)
+                k: self._transducer(k, s) for k, s in zip(self.ids, self.sensors, strict=True)
             },
             "loops": {
                 "pair": {
-                    "transducers": self.names,
+                    "transducers": self.ids,
                     "combine": "single" if len(self.names) == 1 else "average",
                 }
             },
@@ -120,6 +125,11 @@ class Rig:
             slow = s.interval_s > 1.5 * quickest
             reasons[empty, both] = Reason.NOT_DUE if slow else Reason.NO_COMMUNICATION
         return Block(BEGIN + time * self.stretch, points, reasons)
+
+
+def ident(name: str) -> str:
+    """A column's name as an identifier of a site file."""
+    return name.lower().replace("_", "-")
 
 
 def pair(

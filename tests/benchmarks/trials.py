@@ -28,16 +28,19 @@ RIGHT: dict[str, tuple[str, ...]] = {
     "gain": ("span-drift",),
     "gain seen as bias": ("span-drift", "zero-drift", "liquid-in-tube"),
     "stuck": ("frozen",),
+    "stuck exact": ("frozen",),
+    "stuck dither": ("frozen",),
     "noise": ("excess-noise",),
     "spikes": ("spikes",),
     "dropout": ("no-communication", "bad-reply", "intermittent-wiring"),
     "open_loop under_range": ("open-circuit", "device-failure-signal"),
     "open_loop clamped": ("open-circuit", "tube-off", "frozen"),
-    "open_loop intermittent": ("intermittent-wiring",),
+    "open_loop intermittent": ("intermittent-wiring", "open-circuit"),
     "open_loop rail": ("floating-input", "open-circuit", "short-circuit", "over-range"),
 }
 """Catalogue faults that are the right class. A zero that moved at once and water in a tube look
-alike electrically; a wire that reads the lower range value for ever is told only by context."""
+alike electrically; a wire that reads the lower range value for ever is told only by context; the
+first break of a loose wire is an open circuit."""
 
 
 @dataclass(frozen=True)
