@@ -63,7 +63,7 @@ async def test_a_wall_screen_through_a_fault(chromium: Browser, feeder: Feeder) 
         # The hole that the feeder's past has, 5 to 4 minutes ago, stays a hole.
         await page.wait_for_function(f"() => ({DRAWN})(0.25) > 0")
         assert await page.evaluate(DRAWN, 0.75) > 0
-        assert await page.evaluate(DRAWN, 0.55) == 0
+        await page.wait_for_function(f"() => ({DRAWN})(0.55) === 0")
         assert 50_000 < await watched.loaded() < FIRST_LOAD
         await picture(page, "wide-calm")
 

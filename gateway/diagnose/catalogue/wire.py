@@ -109,8 +109,9 @@ WIRE = (
             "is pulled down and the fan drives up; a minimum follows the dead input."
         ),
         rivals=("short-circuit", "reversed-polarity", "device-failure-signal"),
-        raise_s=2.0,
-        clear_s=2.0,
+        # Three polls of a second, whatever the clock's jitter.
+        raise_s=1.5,
+        clear_s=1.5,
         blocked_by=("reversed-polarity", "intermittent-wiring"),
     ),
     Entry(
@@ -135,8 +136,8 @@ WIRE = (
             "the true pressure is lower than it says."
         ),
         rivals=("device-failure-signal", "over-range"),
-        raise_s=2.0,
-        clear_s=2.0,
+        raise_s=1.5,
+        clear_s=1.5,
         blocked_by=("intermittent-wiring",),
     ),
     Entry(
