@@ -15,9 +15,10 @@ from typing import Annotated, Any, Literal, TypeAlias
 import typer
 
 from gateway import logs, look, process, tables
-from gateway.errors import LinkError, SiteFileError
+from gateway.errors import LinkError, SiteFileError, StartError
 from gateway.plant.controllers import Controller
 from gateway.plant.sitefile import read_site
+from gateway.record import wishes
 from gateway.replay.command import replay
 
 SiteFile: TypeAlias = Annotated[Path, typer.Argument(metavar="SITE", help="The site file (TOML).")]
@@ -125,6 +126,26 @@ def demo(
         ),
         seconds,
     )
+
+
+@app.command()
+def relearn(
+    loop: Annotated[str, typer.Argument(metavar="LOOP", help="Id of the loop.")],
+    reason: Annotated[str, typer.Option(help="What was done, for the journal.")],
+) -> None:
+    """Let the running gateway forget what it learnt of a loop, after work on it.
+
+    Works on this machine, for whoever may write to the folder of the history
+    (LOOPWITNESS_STATE_DIR). The gateway takes it up within seconds.
+    """
+    folder = process.settings().state_dir
+    try:
+        wishes.ask_to_relearn(folder, loop, reason)
+    except OSError as error:
+        raise StartError(
+            f"{folder}: {error.strerror}; allowed: the folder of a gateway, writable"
+        ) from None
+    typer.echo(f"asked: {loop} will be learnt anew")
 
 
 @app.command()

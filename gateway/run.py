@@ -18,6 +18,7 @@ import structlog
 from gateway.demo.control import run_plant
 from gateway.diagnose.diagnose import Diagnosis
 from gateway.diagnose.picture import from_dict, to_dict
+from gateway.errors import StartError
 from gateway.live import Live, Snapshot
 from gateway.measure.measure import Measure
 from gateway.plant.site import Site
@@ -62,6 +63,11 @@ async def run_gateway(
     store is not to be had; any other exception ends the process.
     """
     stop = stop or asyncio.Event()
+    if settings.bacnet_enabled:
+        raise StartError(
+            "LOOPWITNESS_BACNET_ENABLED: true; allowed: false, because the device is not joined "
+            "to the gateway's alarms yet"
+        )
     with open_store(settings.state_dir, site, events=bool(settings.mqtt_host)) as store:
         live = Live(site)
         queue: asyncio.Queue[Scan | None] = asyncio.Queue(QUEUE)
