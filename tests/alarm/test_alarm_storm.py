@@ -14,6 +14,8 @@ from gateway.diagnose.findings import Finding
 from gateway.plant.site import Site
 from tests.alarm.alarm_plant import START, Watch, finding, plant
 
+pytestmark = pytest.mark.slow
+
 ONE_RACK = plant(controllers=1, pairs=250)
 MANY_RACKS = plant(controllers=50, pairs=5)
 SMALL = plant(controllers=6, pairs=4)

@@ -18,6 +18,8 @@ from gateway.measure.quality import Reason
 from gateway.plant.site import Site
 from tests.sites import block, site, transducer
 
+pytestmark = pytest.mark.slow
+
 
 def plant() -> Site:
     """Two loops over two controllers, one of them with a heartbeat."""
@@ -83,7 +85,6 @@ def test_findings_do_not_depend_on_how_history_is_cut(seed: int, cuts: list[int]
     assert run(here, whole, sorted({0, len(whole), *cuts})) == once
 
 
-@pytest.mark.slow
 def test_row_by_row_as_live_gives_the_same_and_there_is_something_to_find() -> None:
     here = plant()
     faults = set()

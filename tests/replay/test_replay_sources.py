@@ -28,6 +28,8 @@ from tests.replay.scans import (
     write_parquet,
 )
 
+pytestmark = pytest.mark.slow
+
 HEAD = ["time", *refs(archive())]
 
 
