@@ -7,7 +7,8 @@ import pytest
 
 from gateway.alarm import actions as do
 from gateway.alarm.causes import window
-from gateway.alarm.definitions import Definitions
+from gateway.alarm.definitions import Change, Definitions
+from gateway.alarm.memory import restore
 from gateway.plant.site import Site
 from tests.alarm.alarm_plant import START, Watch, finding, plant, rows, steps
 
@@ -95,6 +96,84 @@ def test_a_cause_that_comes_back_in_time_keeps_its_consequences() -> None:
     watch.see(rows(LIMITED, {"p0-0a": high, "p0-0b": high}, start=START + 60), events)
     assert watch.shown() == [WIRE]
     assert TOO_HIGH in watch.alarms.standing()[0].consequences
+    # It was on its way out from under its cause (due at 107 s) and says nothing of that.
+    assert [t for t in watch.said if t.alarm == TOO_HIGH][-1].time < START + 60
+
+
+def test_nothing_that_happens_to_a_cause_that_is_gone_delays_its_consequence() -> None:
+    watch = over(LIMITED, 60)
+    high = np.full(140, 95.0)
+    cleared = finding(LIMITED, "open-circuit", "p0-0a", "cleared", at=70, since=2)
+    watch.see(rows(LIMITED, {"p0-0a": high[:50], "p0-0b": high[:50]}, start=START + 60), [cleared])
+    watch.do(do.shelve(WIRE, "Ada", "mended", START + 3600))  # at 109 s, 9 s after it returned
+    watch.see(rows(LIMITED, {"p0-0a": high[:50], "p0-0b": high[:50]}, start=START + 110))
+    assert steps(watch.said)[-1] == (115, TOO_HIGH, "release", "active unacknowledged")
+
+
+def test_a_limit_comes_out_when_the_cause_of_its_cause_goes_out_of_sight() -> None:
+    watch = over(LIMITED, 60)
+    loose = "intermittent-wiring:p0-0a"
+    high = np.full(60, 95.0)
+    dead = rows(LIMITED, {"p0-0a": high - 151, "p0-0b": high}, start=START + 60)
+    watch.see(dead, [finding(LIMITED, "intermittent-wiring", "p0-0a", at=70)])
+    stored = watch.alarms.stored.alarms
+    assert (watch.shown(), stored[WIRE].cause, stored[TOO_HIGH].cause) == ([loose], loose, WIRE)
+    assert watch.alarms.standing()[0].consequences == (WIRE, TOO_HIGH)
+    watch.do(do.shelve(loose, "Ada", "parts on Monday", START + 3600))
+    watch.see(rows(LIMITED, {"p0-0a": high - 151, "p0-0b": high}, start=START + 120))
+    assert watch.shown() == [TOO_HIGH]
+
+
+def test_a_latching_consequence_waits_with_its_cause_and_then_for_its_reset() -> None:
+    watch = Watch(LIMITED, changes={"pressure-high": Change(latching=True)})
+    high, dead = np.full(60, 95.0), np.full(60, -56.25)
+    watch.see(rows(LIMITED, {"p0-0a": dead, "p0-0b": high}),
+              [finding(LIMITED, "open-circuit", "p0-0a", at=2)])  # fmt: skip
+    normal = np.full(100, 50.0)
+    watch.see(rows(LIMITED, {"p0-0a": np.full(100, -56.25), "p0-0b": normal}, start=START + 60))
+    watch.do(do.acknowledge(WIRE, "Ada"))
+    assert watch.shown() == [WIRE]
+    watch.wait(300, [finding(LIMITED, "open-circuit", "p0-0a", "cleared", at=200, since=2)])
+    assert watch.shown() == [TOO_HIGH]
+    assert watch.state(TOO_HIGH) == "latched unacknowledged"
+
+
+def restarted(watch: Watch) -> Watch:
+    """Another process, that knows the journal only, 5 s later."""
+    again = Watch(watch.here, restore(watch.said))
+    again.now = watch.now + 4
+    return again
+
+
+def test_a_consequence_on_its_way_out_comes_out_after_a_restart_too() -> None:
+    watch = over(LIMITED, 60)
+    high = np.full(100, 95.0)
+    cleared = finding(LIMITED, "open-circuit", "p0-0a", "cleared", at=70, since=2)
+    watch.see(rows(LIMITED, {"p0-0a": high[:45], "p0-0b": high[:45]}, start=START + 60), [cleared])
+    assert WIRE in watch.alarms.stored.alarms  # returned; its consequence has 10 s to go
+    again = restarted(watch)
+    again.see(rows(LIMITED, {"p0-0a": high, "p0-0b": high}, start=again.now + 1))
+    assert TOO_HIGH in again.shown()
+
+
+def test_killed_between_suppressing_and_the_alarm_itself_nothing_stays_behind() -> None:
+    watch = over(LIMITED, 60)
+    last = next(k for k, t in enumerate(watch.said) if t.alarm == TOO_HIGH and t.event == "alarm")
+    del watch.said[last:]
+    again = restarted(watch)
+    still = finding(LIMITED, "open-circuit", "p0-0a", at=2)
+    dead = rows(LIMITED, {"p0-0a": np.full(5, -56.25)}, start=again.now + 1)
+    again.see(dead, (), [still])
+    assert set(again.alarms.stored.alarms) == {WIRE}
+
+
+def test_a_restart_while_the_fan_is_off_says_nothing() -> None:
+    off = {"l0-0": np.zeros(30)}
+    watch = Watch(LIMITED)
+    still = {"p0-0a": np.zeros(30), "p0-0b": np.zeros(30)}
+    watch.see(rows(LIMITED, still, off))
+    again = restarted(watch)
+    assert again.see(rows(LIMITED, still, off, start=again.now + 1)) == []
 
 
 def test_a_limit_passed_long_after_the_wire_broke_stands_by_itself() -> None:

@@ -8,6 +8,7 @@ from gateway.alarm import actions as do
 from gateway.alarm.definitions import Change
 from gateway.alarm.states import RefusedError
 from tests.alarm.alarm_plant import START, Watch, finding, plant, steps
+from tests.sites import site, transducer
 
 OPEN = "open-circuit:p0-0a"
 HERE = plant()
@@ -81,6 +82,16 @@ def test_a_loose_wire_is_few_alarms() -> None:
     assert sum(t.annunciates for t in watch.said) == 2
     watch.wait(2400 + 120)
     assert watch.state(OPEN) == "returned unacknowledged"
+
+
+def test_a_wire_that_breaks_again_within_the_off_delay_has_not_returned() -> None:
+    watch = broken()
+    again = [
+        finding(HERE, "open-circuit", "p0-0a", "cleared", at=100, since=5),
+        finding(HERE, "open-circuit", "p0-0a", at=125),
+    ]
+    assert watch.wait(300, again) == []
+    assert watch.state(OPEN) == "active unacknowledged"
 
 
 def test_shelved_it_comes_back_by_itself_to_what_the_condition_deserves() -> None:
@@ -168,6 +179,15 @@ def test_a_loop_takes_along_the_transducers_that_serve_it_alone() -> None:
     watch.wait(120)
     assert watch.alarms.stored.alarms == {}
     assert {t.time - START for t in watch.said if t.event == "return to service"} == {100}
+
+
+def test_a_transducer_that_another_loop_needs_stays_in_service() -> None:
+    names = {"p1": transducer("a.c1"), "p2": transducer("a.c2"), "p3": transducer("a.c3")}
+    loops = {"x": {"transducers": ["p1", "p2"], "combine": "average"},
+             "y": {"transducers": ["p2", "p3"], "combine": "average"}}  # fmt: skip
+    watch = Watch(site(names, loops))
+    said = watch.do(do.out_of_service("loop", "x", "Ada", "damper work", START + 100))
+    assert {t.subject for t in said} == {"x", "p1"}
 
 
 def test_work_lies_over_the_shelf_and_the_shelf_over_what_is_left() -> None:

@@ -144,6 +144,19 @@ def test_four_in_ten_minutes_are_not_together() -> None:
     assert len(watch.shown()) == 4
 
 
+def test_a_flood_that_nothing_happens_in_ends_when_its_ten_minutes_are_over() -> None:
+    # Nine failures 20 s apart, each behind a controller of its own, that all stay.
+    watch = Watch(MANY_RACKS)
+    at = [20.0 * k + 1 for k in range(9)]
+    watch.wait(900, broken(MANY_RACKS, at, [f"p{k}-0a" for k in range(9)]))
+    ended = [t for t in watch.said if t.fault == "many-alarms" and t.event == "return to normal"]
+    # Nine annunciations at 1, 21 ... 141 and 161 s: fewer than 5 of them younger than 10 minutes
+    # once that of 81 s is 10 minutes old.
+    assert [t.time - START for t in ended] == [681]
+    assert "open-circuit:p8-0a" in watch.shown()
+    within_bounds(watch)
+
+
 @settings(max_examples=15)
 @given(
     st.lists(
