@@ -24,6 +24,8 @@ STAY_S = 600.0
 """How long a case goes on after its fault was found, to see what else is said."""
 INTERVAL_S, STEP_S = 1.0, 0.5
 MINUTE_S = 60.0
+PLAIN = 12.0
+"""Standard deviations of a minute that nobody needs a second minute to see."""
 
 
 def run_cases(
@@ -120,6 +122,8 @@ def best_delay(stage: Stage, case: Case) -> float | None:
     if not sd > 0:
         return None
     z = shift * (1 - phi) / (sd * (1 - phi**2) ** 0.5)
+    if z > PLAIN:
+        return MINUTE_S
     h = threshold(z / 2, YEAR_S / MINUTE_S)
     return MINUTE_S * max(1.0, one_sided_arl(z, z / 2, h))
 
