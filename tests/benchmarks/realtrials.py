@@ -29,7 +29,7 @@ def real_faults(root: Path) -> Iterator[Trial]:
     for height in (80, 60, 40):
         names = (f"Spd{height}mN_mps", f"Spd{height}mS_mps")
         calm = _outside(mast, labels)
-        rig = pair(names, (WIND, WIND), mast.values(names)[calm])
+        rig = pair(names, (WIND, WIND), mast.values(names)[calm], neighbours=True)
         events = tuple(Event("stuck", names, e["start_s"], e["end_s"]) for e in icing)
         yield _real(f"mast wind {height} m", rig, mast, names, events)
     yield _barometer(mast, labels)
@@ -95,7 +95,7 @@ def published(root: Path) -> Iterator[Trial]:
     for n, other in (("01", "19"), ("19", "45"), ("45", "01")):
         peer = motes[other].columns["clean"]
         clean = motes[n].columns["clean"]
-        rig = pair(("a", "b"), (MOTE, MOTE), np.stack([clean, peer], axis=1))
+        rig = pair(("a", "b"), (MOTE, MOTE), np.stack([clean, peer], axis=1), neighbours=True)
         for variant in ("clean", *CLASSES, "mixed"):
             column = motes[n].columns[variant]
             wrong = np.flatnonzero(motes[n].columns[f"{variant}_label"])
@@ -137,7 +137,7 @@ def process_events(root: Path) -> Iterator[Trial]:
     sensor = Sensor(-40, 123, 0.01, 5)
     calm = steam.columns["event1"] == 0
     healthy = steam.values(("t1_C", "t2_C"))[: int(np.argmin(calm))]
-    rig = pair(("t1_C", "t2_C"), (sensor, sensor), healthy)
+    rig = pair(("t1_C", "t2_C"), (sensor, sensor), healthy, neighbours=True)
     yield _process(folder / "steam_indoor.csv.gz", steam, rig)
 
 

@@ -10,7 +10,9 @@ register: a logger that goes on writing rows is alive. One unit of whatever was 
   within the expanded uncertainty of a difference;
 - tolerance: twice what 95 % of the healthy differences stay within, around their median (four
   standard deviations if they were normal);
-- no place difference, no thermal effect, no instability.
+- place difference: none for two in one place; for neighbours, which measure nearly but not exactly
+  the same, what 99 % of the healthy differences stay within;
+- no thermal effect, no instability.
 
 Recordings at 10 rows a second are taken for scans one second apart (`stretch` 10): they last
 minutes, and the gateway judges slow faults by the minute.
@@ -61,6 +63,8 @@ class Rig:
     sensors: tuple[Sensor, ...]
     accuracy: float
     tolerance: float
+    place: float = 0.0
+    """How far the two may truly differ."""
     stretch: float = 1.0
     """Seconds of the gateway's clock for one of the recording's."""
 
@@ -91,6 +95,7 @@ class Rig:
                 "pair": {
                     "transducers": self.ids,
                     "combine": "single" if len(self.names) == 1 else "average",
+                    "place_difference": self.place,
                 }
             },
         })  # fmt: skip
@@ -133,7 +138,12 @@ def ident(name: str) -> str:
 
 
 def pair(
-    names: tuple[str, str], sensors: tuple[Sensor, Sensor], healthy: Floats, stretch: float = 1.0
+    names: tuple[str, str],
+    sensors: tuple[Sensor, Sensor],
+    healthy: Floats,
+    stretch: float = 1.0,
+    *,
+    neighbours: bool = False,
 ) -> Rig:
     """A rig of two sensors; healthy: (R, 2) of their values without any fault."""
     difference = healthy[:, 0] - healthy[:, 1]
@@ -143,7 +153,8 @@ def pair(
     accuracy = max(reach / 2 * (3 / 2) ** 0.5, finest)
     centre = float(np.median(difference))
     tolerance = 2 * max(float(np.quantile(np.abs(difference - centre), 0.95)), 2 * finest)
-    return Rig(names, sensors, accuracy, tolerance, stretch)
+    place = float(np.quantile(np.abs(difference), 0.99)) if neighbours else 0.0
+    return Rig(names, sensors, accuracy, tolerance, place, stretch)
 
 
 def single(name: str, sensor: Sensor, stretch: float = 1.0) -> Rig:

@@ -22,6 +22,9 @@ SLOW_S = 10.0
 PAUSE_S = 3600.0
 """Pause of the gateway's clock where a recording is put together."""
 
+NEIGHBOURS = ("mast80", "intel")
+"""Recordings of two sensors in two places."""
+
 RIGHT: dict[str, tuple[str, ...]] = {
     "bias": ("zero-drift", "liquid-in-tube"),
     "drift": ("zero-drift",),
@@ -86,7 +89,9 @@ def base_rig(root: Path, base: dict[str, Any]) -> tuple[Rig, Recording]:
     )
     healthy = recording.values((base["col_a"], base["col_b"]))
     stretch = 10.0 if step < 1 else 1.0
-    return pair(("a", "b"), (sensors[0], sensors[1]), healthy, stretch), recording
+    near = base["id"] in NEIGHBOURS
+    rig = pair(("a", "b"), (sensors[0], sensors[1]), healthy, stretch, neighbours=near)
+    return rig, recording
 
 
 def injected(root: Path) -> Iterator[Trial]:
