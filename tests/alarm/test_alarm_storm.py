@@ -157,6 +157,16 @@ def test_a_flood_that_nothing_happens_in_ends_when_its_ten_minutes_are_over() ->
     within_bounds(watch)
 
 
+def test_a_drizzle_is_held_back_as_well() -> None:
+    # One more every 45 s, each behind a controller of its own: 14 in ten minutes.
+    watch = Watch(MANY_RACKS)
+    at = [45.0 * k + 1 for k in range(14)]
+    watch.wait(700, broken(MANY_RACKS, at, [f"p{k}-0a" for k in range(14)]))
+    within_bounds(watch)
+    assert len(watch.shown()) == 9
+    assert len(watch.alarms.standing()[0].consequences) == 6
+
+
 @settings(max_examples=15)
 @given(
     st.lists(

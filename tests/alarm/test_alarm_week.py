@@ -38,19 +38,36 @@ def test_a_week_without_a_fault_has_no_alarm() -> None:
     assert np.isfinite(week.values).any()
 
 
-@pytest.mark.slow
-@pytest.mark.timeout(300)
-@pytest.mark.xfail(reason="a dead true-zero input is said after the pressure; not joined yet")
-def test_one_broken_wire_in_the_demo_is_one_alarm_with_its_consequences() -> None:
+def told_of_a_dead_input(seconds: float) -> tuple[list[str], tuple[str, ...]]:
+    """What asks for attention, in order, and what is listed under the gravest in the end.
+
+    A wire without a live zero breaks after 1200 s; the minimum follows it and the fan drives up.
+    """
     here = read_site(EXAMPLE)
-    while_it_stands = simulate(
-        here, seed=3, seconds=1400, faults=[(1200, "open-circuit", "dp-301", None)]
-    )
+    broken = (1200.0, "open-circuit", "dp-301", None)
+    history = simulate(here, seed=3, seconds=seconds, faults=[broken])
     measure = Measure(here)
     diagnosis, alarms = Diagnosis(here, measure.columns), Alarms(here, measure.columns)
-    readings = measure.examine(while_it_stands)
+    readings = measure.examine(history)
     said = alarms.examine(readings, diagnosis.examine(readings), diagnosis.open)
-    assert [t.alarm for t in said if t.annunciates] == ["open-circuit:dp-301"]
-    # The minimum follows the dead input, the fan drives up: that is listed, not shouted.
-    (top,) = [one for one in alarms.standing() if one.shown]
-    assert "pressure-high:ahu-1-supply" in top.consequences
+    shown = [one for one in alarms.standing() if one.shown]
+    return [t.alarm for t in said if t.annunciates], shown[0].consequences
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(300)
+def test_one_broken_wire_in_the_demo_is_one_alarm_with_its_consequences() -> None:
+    alarms, consequences = told_of_a_dead_input(1400)
+    assert alarms == ["open-circuit:dp-301"]
+    assert "pressure-high:ahu-1-supply" in consequences
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(300)
+@pytest.mark.xfail(
+    strict=True,
+    reason="the finding is cleared for minutes while its peer stands still at the end of its range",
+)
+def test_it_stays_one_alarm_for_as_long_as_the_wire_is_broken() -> None:
+    alarms, _ = told_of_a_dead_input(2400)
+    assert alarms == ["open-circuit:dp-301"]
