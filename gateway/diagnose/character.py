@@ -16,11 +16,17 @@ from gateway.measure.columns import Ints
 FAULTS = ("floating-input", "flat-top", "tube-restricted", "frozen", "excess-noise", "spikes")
 FLOATING, FLAT_TOP, RESTRICTED, FROZEN, NOISE, SPIKES = range(len(FAULTS))
 NONE = -1
-SETTLES = 4
-"""Stretches without fast noise after which "does it stand still?" is an answer."""
+SETTLES, PATIENT = 4, 8
+"""Stretches without fast noise after which "does it stand still?" is an answer; the same where
+it may be a ceiling."""
+STEADY = 6
+"""Stretches that one must stand still that has kept a noise of its own."""
 LOW = 1.5
 """Standard deviations below its usual place that tell a capped reading from a stuck one, which
 holds a value as good as any other."""
+
+FAR, FALL, DEEP = 6.0, 1.0, 3.0
+"""Standard deviations: from its place beside its peers; falls that make a ceiling likely, sure."""
 
 
 @dataclass(frozen=True)
@@ -29,10 +35,16 @@ class Signs:
 
     noisy: Bools
     """Fast noise well above the usual, the peers' not."""
+    running: Bools
+    """The fan runs; else what follows stands from before."""
     dull: Ints
     """Stretches in a row in which it had lost its fast noise, the peers not."""
     still: Bools
     """Its mean does not move either."""
+    steady: Ints
+    """Stretches in a row that it has not moved."""
+    hushed: Bools
+    """What noise it has is the input's own rounding."""
     moving: Bools
     """Its mean does move."""
     deaf: Bools
@@ -43,6 +55,12 @@ class Signs:
     """Reading less the usual one beside these peers, in usual standard deviations."""
     never_above: Bools
     """Since it lost its noise its peers never called for less than it reads."""
+    fall: Floats
+    """Reading less what it was before it lost its noise, in usual standard deviations."""
+    waiting: Bools
+    """Rested at a top of its own just once."""
+    level: Bools
+    """Most of its tops of late are one level."""
     clipped: Bools
     """Rests at a top of its own, and moves below it."""
     spiky: Bools
@@ -54,16 +72,21 @@ class Signs:
 
 def name(s: Signs) -> Ints:
     """(T,) index into FAULTS, NONE where nothing has a name."""
-    dull = s.dull >= SETTLES
-    stands = ((dull & s.unheard) | s.deaf) & s.still & ~s.odd_place
+    dull = s.dull >= np.where(s.waiting, PATIENT, SETTLES)
+    stands = ((dull & s.unheard) | s.deaf) & s.still & (s.hushed | (s.steady >= STEADY))
     low = (s.dull > 0) & (s.away < -LOW) & s.never_above
+    # Peers that the loop drives away do not make a stuck reading a capped one.
+    stays_low = low & stands & ((s.away > -FAR) | (s.fall < -FALL))
+    sinks = low & dull & s.still & (s.fall < -DEEP)
+    even = (s.dull >= SETTLES) & s.moving & s.waiting & s.level
+    here = s.running & ~s.odd_place
     return np.select(
         [
             s.noisy & s.voltage & (np.abs(s.away) > 4.0),
             s.noisy,
-            s.clipped & ~s.odd_place | (stands & low),
-            stands,
-            dull & s.moving & ~s.odd_place & (np.abs(s.away) < 3.0),
+            (s.clipped & ~s.odd_place) | ((stays_low | sinks | even) & here),
+            stands & here,
+            dull & s.moving & here & (np.abs(s.away) < 3.0),
             s.spiky,
         ],
         [FLOATING, NOISE, FLAT_TOP, FROZEN, RESTRICTED, SPIKES],

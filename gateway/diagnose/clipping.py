@@ -18,6 +18,8 @@ SHARE = 0.8
 """Share of them that must rest at the top."""
 ROWS = 12.0
 """Rows at the same top that are believed."""
+WAITS = 3
+"""Stretches until a ceiling is said: one that has lost its noise altogether shows it meanwhile."""
 LOOKED_BACK, LEVEL = 8, 5
 """Running stretches whose tops are compared, and those that must end at one level."""
 EVEN = 0.06
@@ -34,11 +36,15 @@ class Clipping:
         """The ceiling, Pa; NaN for none."""
         self.clipped: Bools = np.zeros(n, dtype=np.bool_)
         self._rows: Floats = np.zeros(n)
+        self._waited = np.zeros(n, dtype=np.int64)
         self._ring: Floats = np.full((3, LOOKED_BACK, n), np.nan)
         """Top, mean and pile of the latest running stretches, newest first."""
 
     def step(self, which: Bools, running: Bools, look: Look, top: Top, width: Floats) -> None:
-        """Take in one stretch of `which` (T,), some of them `running`; width of the top, Pa."""
+        """Take in one stretch of `which` (T,), some of them `running`; width of the top, Pa.
+
+        None of them must have lost its fast noise; see `wait`.
+        """
         # While the fan starts or stands, a plateau is a ceiling only where nothing was above it,
         # and where the peers' rise went past it.
         high = np.fmax.reduce(self._ring[0], axis=0)
@@ -51,10 +57,23 @@ class Clipping:
         self.top = np.where(at & ~same & ~self.clipped, look.top, self.top)
         free = which & (look.top > self.top + 2 * width)
         self.forget(free | (tells & running & ~at & ~self.clipped))
-        self.clipped |= at & (self._rows >= ROWS)
+        found = (at & (self._rows >= ROWS)) | (running & self.level(width))
         self._ring[:, :, running] = np.roll(self._ring, 1, axis=1)[:, :, running]
         self._ring[:, 0, running] = np.stack([look.top, look.own, top.pile])[:, running]
-        self.note(running & self.level(width) & ~self.clipped, np.fmax.reduce(self._ring[0]))
+        new = found & ~self.clipped & (self._waited == 0)
+        self.top = np.where(new, np.fmax(self.top, look.top), self.top)
+        self._waited[new] = 1
+
+    def wait(self, there: Bools, dull: Bools) -> None:
+        """Let one stretch of `there` (T,) pass; while it is `dull` (T,) nothing is said."""
+        self._waited += there & (self._waited > 0) & ~dull
+        self.clipped |= self._waited > WAITS
+
+    @property
+    def waiting(self) -> Bools:
+        """(T,) where a ceiling was seen, but not for long."""
+        out: Bools = (self._waited > 0) & ~self.clipped
+        return out
 
     def level(self, width: Floats) -> Bools:
         """(T,) where most tops of late are one level, though the means are not."""
@@ -76,4 +95,5 @@ class Clipping:
         """Start again with `which` (T,)."""
         self.top[which] = np.nan
         self._rows[which] = 0.0
+        self._waited[which] = 0
         self.clipped[which] = False

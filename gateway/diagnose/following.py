@@ -12,6 +12,7 @@ from math import log
 import numpy as np
 
 from gateway.measure.blocks import Bools, Floats
+from gateway.measure.columns import Ints
 
 from .texture import Look
 from .usual import Usual
@@ -45,9 +46,14 @@ class Following:
         self._before: Floats = np.full((2, n), np.nan)
         self._slope: Floats = np.ones(n)
         self._latest: Floats = np.full((LATEST, n), np.nan)
+        self.steady: Ints = np.zeros(n, dtype=np.int64)
+        """Stretches in a row that it has stood still."""
 
-    def step(self, which: Bools, look: Look, usual: Usual) -> None:
-        """Take in one stretch of the transducers `which` (T,); the others have a break."""
+    def step(self, which: Bools, near: Bools, look: Look, usual: Usual) -> None:
+        """Take in one stretch of the transducers `which` (T,); the others have a break.
+
+        near: (T,) where own and peers measure the same pressure, so that following is due.
+        """
         now = np.where(which, np.stack([look.own, look.peers]), np.nan)
         there = which & np.isfinite(look.slope)
         self._slope[there] += QUICK * (look.slope - self._slope)[there]
@@ -58,7 +64,7 @@ class Following:
         self._latest[0, moved] = self.own[moved] ** 2
         variance = np.exp(usual.apart[0] + LOG_CHI2)
         nats = ((self.own - self.peers) ** 2 - self.own**2) / (2 * variance)
-        tells = moved & usual.ready()[0]
+        tells = moved & near & usual.ready()[0]
         grown = np.maximum(0.0, self.evidence + np.clip(nats, LEAST, MOST))
         self.evidence[tells] = np.minimum(grown, 2 * self.limit)[tells]
 
@@ -76,6 +82,8 @@ class Following:
         latest = self._latest.mean(axis=0)
         seldom = QUIETER * np.exp(usual.moves[0] + LOG_CHI2)
         still = (latest <= WHITE * white) & (latest <= seldom)
+        seen = np.isfinite(self.own)
+        self.steady = np.where(seen, np.where(still, self.steady + 1, 0), self.steady)
         return still, np.isfinite(latest) & ~still
 
     def fresh(self, which: Bools) -> None:

@@ -15,7 +15,7 @@ from gateway.measure.columns import Columns, Ints, by_size
 from gateway.measure.uncertainty import COVERAGE, standard_uncertainty
 
 from . import texture, usual
-from .character import FAULTS, FLAT_TOP, NONE, Signs, name
+from .character import FAULTS, FLAT_TOP, FROZEN, NONE, RESTRICTED, Signs, name
 from .character import SPIKES as SPIKY
 from .clipping import Clipping
 from .detector import Condition
@@ -43,6 +43,10 @@ END = 0.02
 RIGHT, NEAR = 2.0, 6.0
 """Deviations from the usual difference within which it reads rightly, and within which it and its
 peers measure the same pressure."""
+BEFORE = 3
+"""Stretches that it takes at most to see that the noise is lost."""
+HUSHED = 2.0
+"""Counts of noise that the rounding and the noise of an input alone may make (common practice)."""
 HEARD = 4.0
 """Nats from which on some evidence of standing still is there."""
 TESTED = {
@@ -101,6 +105,9 @@ class Liveliness:
         self._ring: Floats = np.zeros((2, RING, n))
         self._away: Floats = np.zeros(n)
         self._was_right: Bools = np.ones(n, dtype=np.bool_)
+        self._owns: Floats = np.full((RING, n), np.nan)
+        """Medians of the latest running stretches, newest first."""
+        self._once: Floats = np.full(n, np.nan)
         self._highest: Floats = np.full(n, -np.inf)
         self._doubts = np.zeros(n, dtype=np.int64)
         self.opinion = Opinion(
@@ -142,12 +149,14 @@ class Liveliness:
 
     def _close(self, c: Closed) -> None:
         """Judge one stretch, then learn from it."""
-        sane = np.isfinite(c.own) & (self.opinion.fault == NONE)
+        # Who has a fault, or is pinned, is no peer.
+        fit = (self.opinion.fault == NONE) & ~c.pinned
+        sane = np.isfinite(c.own) & fit
         stretch = texture.pack(c.own, peers(c.own, sane, self._groups), self._before)
         self._before = stretch.after()
         there = self._which & c.quiet & (stretch.count >= LEAST)
         look = texture.look(stretch, self._columns.transducers.resolution)
-        sound = (there & (self.opinion.fault == NONE) & np.isfinite(look.level))[None]
+        sound = (there & fit & np.isfinite(look.level))[None]
         beside = look.level - peers(look.level[None], sound, self._groups)[0]
         there &= np.isfinite(beside) & np.isfinite(look.gap)
         told = there & (c.state != MIXED)
@@ -181,7 +190,7 @@ class Liveliness:
         dull = self._roughness.dull
         odd_place = self._odd_place(c.time, look)
         near = ~odd_place & (np.abs(self._away) < NEAR)
-        self._following.step(running & near, look, u)
+        self._following.step(running, near | (dull > 0), look, u)
         # What was before the noise went does not tell whether it stands still now.
         self._following.fresh(dull == 1)
         sd = np.maximum(np.sqrt(u.around[RUNNING]), t.resolution)
@@ -189,16 +198,23 @@ class Liveliness:
         top = texture.top(stretch, u.gap[RUNNING], CALLS * sd, width)
         ready = u.ready()[RUNNING] & near & self._was_right
         self._clipping.step(there & ready & (dull == 0), running & ready, look, top, width)
+        self._clipping.wait(there, dull > 0)
         still, moving = self._following.still(look.white, u)
         return Signs(
             noisy=self._roughness.noisy,
+            running=running,
             dull=dull,
             still=still,
+            steady=self._following.steady,
+            hushed=look.noise <= HUSHED * t.resolution,
             moving=moving,
             deaf=self._following.deaf(u),
             unheard=self._following.evidence >= HEARD,
             away=self._away,
             never_above=self._highest < 0,
+            fall=self._fall(look, running, sd),
+            waiting=self._clipping.waiting,
+            level=self._clipping.level(width),
             clipped=self._clipping.clipped,
             spiky=self._spiky(c.state),
             odd_place=odd_place,
@@ -214,6 +230,14 @@ class Liveliness:
         self._away = np.where(fresh, (look.gap - u.gap[at]) / sd, self._away)
         dull = self._roughness.dull > 0
         self._highest = np.where(dull, np.maximum(self._highest, self._away), -np.inf)
+
+    def _fall(self, look: texture.Look, running: Bools, sd: Floats) -> Floats:
+        """(T,) reading less what it was some stretches before it lost its noise, in `sd`."""
+        lost = running & (self._roughness.dull == 1)
+        self._once = np.where(lost, texture.middle(self._owns[BEFORE:]), self._once)
+        self._owns[:, running] = np.roll(self._owns, 1, axis=0)[:, running]
+        self._owns[0, running] = look.own[running]
+        return np.nan_to_num((look.own - self._once) / sd)
 
     def _spiky(self, state: Ints) -> Bools:
         """(T,) more excursions than usual, in more than one stretch."""
@@ -238,7 +262,9 @@ class Liveliness:
         at = np.maximum(state, 0), np.arange(len(state))
         o.tested += told & self.usual.ready()[at] & (state != MIXED)
         # Without its noise a transducer is not well, whatever else is not clear at the moment.
-        unclear = (code == NONE) & (self._roughness.dull > 0)
+        # What was seen to follow slowly is not stuck when it rests for a while.
+        rests = (o.fault == RESTRICTED) & ((code == FROZEN) | (code == FLAT_TOP))
+        unclear = (rests | (code == NONE)) & (self._roughness.dull > 0)
         other = told & (code != o.fault) & ~unclear
         self._doubts = np.where(other, self._doubts + 1, np.where(told, 0, self._doubts))
         enough = np.where(code == NONE, CLEARS, STUBBORN)

@@ -34,6 +34,8 @@ class Closed:
     """(n, T) Pa, NaN where the row brought no good reading."""
     state: Ints
     """(T,) RUNNING or STOPPED where the loop was settled in it all the time, else MIXED."""
+    pinned: Bools
+    """(T,) at or beyond an end of range or input most of the time."""
     quiet: Bools
     """(T,) where link and wires of the loop were sound all the time."""
 
@@ -60,6 +62,7 @@ class Stretches:
         for k, members in enumerate(columns.loops.members):
             self._loop[members] = k
         self._rows: list[Floats] = []
+        self._doubtful = np.zeros(len(self._loop), dtype=np.int64)
         self._state: Ints | None = None
         self._troubled: Bools = np.zeros(n_loops, dtype=np.bool_)
 
@@ -67,20 +70,22 @@ class Stretches:
         """The stretches that these rows close, in order. trouble: (R, L)."""
         good = readings.fresh & (readings.quality < Quality.BAD)
         own = np.where(good, readings.pressure, np.nan)
+        doubtful = good & (readings.quality == Quality.UNCERTAIN)
         start = 0
         for k, row in enumerate(minutes.row.tolist()):
-            self._take(own[start:row], trouble[start:row])
+            self._take(slice(start, row), own, doubtful, trouble)
             self._states.step(minutes, k)
             self._note_state()
             time = float(minutes.start[k])
             if time // self._every != readings.time[row] // self._every:
                 yield self._closed(row, time)
             start = row
-        self._take(own[start:], trouble[start:])
+        self._take(slice(start, None), own, doubtful, trouble)
 
-    def _take(self, own: Floats, trouble: Bools) -> None:
-        self._rows.append(own)
-        self._troubled |= trouble.any(axis=0)
+    def _take(self, part: slice, own: Floats, doubtful: Bools, trouble: Bools) -> None:
+        self._rows.append(own[part])
+        self._doubtful += doubtful[part].sum(axis=0)
+        self._troubled |= trouble[part].any(axis=0)
 
     def _note_state(self) -> None:
         settled = self._states.settled
@@ -95,6 +100,8 @@ class Stretches:
         mixed = np.full(n, MIXED)
         state = mixed if alone or self._state is None else self._state[self._loop]
         quiet = np.ones(n, dtype=np.bool_) if alone else ~self._troubled[self._loop]
+        pinned = self._doubtful > len(own) / 2
         self._rows, self._state = [], None
+        self._doubtful = np.zeros_like(self._doubtful)
         self._troubled = np.zeros_like(self._troubled)
-        return Closed(row, time, own, state, quiet)
+        return Closed(row, time, own, state, pinned, quiet)

@@ -109,74 +109,6 @@ TRANSDUCER = (
         blocked_by=("stale-data", *_WIRE, "flat-top", "over-range", "under-range"),
     ),
     Entry(
-        fault="zero-drift",
-        kind="transducer",
-        group="transducer",
-        title="The zero has drifted",
-        signature="The difference from its peers creeps away, by the same amount at any pressure.",
-        separates=("span-drift is gone with the fan off; liquid-in-tube comes within seconds."),
-        needs="A peer, learnt normal running, and a third witness: fan off, fan speed or a vote.",
-        hidden_when=(
-            "All transducers of the loop drift together, or the loop has one and never stops."
-        ),
-        status=Status.MAINTENANCE_REQUIRED,
-        reliability="unreliable-other",
-        next_check=(
-            "Bridge the ports and read the zero, before touching anything (as found). On a "
-            "smoke-control loop arrange the impairment first."
-        ),
-        expected="With ports bridged it reads {shift_Pa} instead of zero.",
-        consequence=(
-            "It reads {shift_Pa} beside the truth: an average is off by its share of that, and "
-            "the loop holds that much less or more pressure than it says."
-        ),
-        rivals=("span-drift", "liquid-in-tube", "tube-restricted"),
-        raise_s=0.0,
-        clear_s=0.0,
-        blocked_by=(
-            "stale-data",
-            *_WIRE,
-            "flat-top",
-            "ports-swapped",
-            "tube-off",
-            "liquid-in-tube",
-            "frozen",
-        ),
-    ),
-    Entry(
-        fault="span-drift",
-        kind="transducer",
-        group="transducer",
-        title="The span has changed",
-        signature="The difference from its peers grows with the pressure; with the fan off none.",
-        separates="zero-drift is there with the fan off too.",
-        needs="A peer, learnt normal running, and a stop of the fan since the change.",
-        hidden_when="The fan never stops: then it looks like zero-drift.",
-        status=Status.MAINTENANCE_REQUIRED,
-        reliability="unreliable-other",
-        next_check=(
-            "Apply a known pressure near the set point and compare, then the zero with ports "
-            "bridged (as found)."
-        ),
-        expected="Zero is right; at working pressure it reads {shift_Pa} beside the reference.",
-        consequence=(
-            "It reads {shift_Pa} beside the truth at working pressure, and the loop holds its "
-            "share of that less or more than it says."
-        ),
-        rivals=("zero-drift", "range-mismatch", "tube-off"),
-        raise_s=0.0,
-        clear_s=0.0,
-        blocked_by=(
-            "stale-data",
-            *_WIRE,
-            "flat-top",
-            "ports-swapped",
-            "tube-off",
-            "liquid-in-tube",
-            "frozen",
-        ),
-    ),
-    Entry(
         fault="excess-noise",
         kind="transducer",
         group="transducer",
@@ -246,5 +178,79 @@ TRANSDUCER = (
         raise_s=0.0,
         clear_s=0.0,
         blocked_by=("stale-data", *_WIRE, "frozen", "excess-noise"),
+    ),
+    Entry(
+        fault="zero-drift",
+        kind="transducer",
+        group="transducer",
+        title="The zero has drifted",
+        signature="The difference from its peers creeps away, by the same amount at any pressure.",
+        separates=("span-drift is gone with the fan off; liquid-in-tube comes within seconds."),
+        needs="A peer, learnt normal running, and a third witness: fan off, fan speed or a vote.",
+        hidden_when=(
+            "All transducers of the loop drift together, or the loop has one and never stops."
+        ),
+        status=Status.MAINTENANCE_REQUIRED,
+        reliability="unreliable-other",
+        next_check=(
+            "Bridge the ports and read the zero, before touching anything (as found). On a "
+            "smoke-control loop arrange the impairment first."
+        ),
+        expected="With ports bridged it reads {shift_Pa} instead of zero.",
+        consequence=(
+            "It reads {shift_Pa} beside the truth: an average is off by its share of that, and "
+            "the loop holds that much less or more pressure than it says."
+        ),
+        rivals=("span-drift", "liquid-in-tube", "tube-restricted"),
+        raise_s=0.0,
+        clear_s=0.0,
+        blocked_by=(
+            "stale-data",
+            *_WIRE,
+            "flat-top",
+            "ports-swapped",
+            "tube-off",
+            "liquid-in-tube",
+            "tube-restricted",
+            "frozen",
+            "excess-noise",
+            "spikes",
+        ),
+    ),
+    Entry(
+        fault="span-drift",
+        kind="transducer",
+        group="transducer",
+        title="The span has changed",
+        signature="The difference from its peers grows with the pressure; with the fan off none.",
+        separates="zero-drift is there with the fan off too.",
+        needs="A peer, learnt normal running, and a stop of the fan since the change.",
+        hidden_when="The fan never stops: then it looks like zero-drift.",
+        status=Status.MAINTENANCE_REQUIRED,
+        reliability="unreliable-other",
+        next_check=(
+            "Apply a known pressure near the set point and compare, then the zero with ports "
+            "bridged (as found)."
+        ),
+        expected="Zero is right; at working pressure it reads {shift_Pa} beside the reference.",
+        consequence=(
+            "It reads {shift_Pa} beside the truth at working pressure, and the loop holds its "
+            "share of that less or more than it says."
+        ),
+        rivals=("zero-drift", "range-mismatch", "tube-off"),
+        raise_s=0.0,
+        clear_s=0.0,
+        blocked_by=(
+            "stale-data",
+            *_WIRE,
+            "flat-top",
+            "ports-swapped",
+            "tube-off",
+            "liquid-in-tube",
+            "tube-restricted",
+            "frozen",
+            "excess-noise",
+            "spikes",
+        ),
     ),
 )
