@@ -88,7 +88,7 @@ class Clipping:
 
     def note(self, which: Bools, top: Floats) -> None:
         """Take `which` (T,) to be capped at `top`, found out otherwise."""
-        self.top = np.where(which, top, self.top)
+        self.top = np.where(which & ~self.clipped, top, self.top)
         self.clipped |= which
 
     def forget(self, which: Bools) -> None:
