@@ -23,6 +23,8 @@ CLEAR = 4.0
 """Expanded uncertainties by which the peers must be away from what the resting input reads."""
 REST_S = 10.0
 """Seconds without a single step off the end: a live device's noise would show meanwhile."""
+COUNTS = 2.5
+"""Counts by which the converter itself may flicker on a dead input (common practice, no source)."""
 JUMP = 0.1
 """Share of the signal's span that lay between the end and the last reading before it."""
 
@@ -47,7 +49,7 @@ class DeadInput:
         others = peers(readings.pressure, good, self._groups)
         limit = COVERAGE * np.sqrt(2) * standard_uncertainty(readings.time, t)
         far = np.abs(others - readings.pressure) > CLEAR * limit + self._place
-        step = np.abs(t.per_count) / 2
+        step = COUNTS * np.abs(t.per_count)
         at_zero = self._zero.rests(readings, np.abs(readings.electrical) > step)
         at_top = self._top.rests(readings, readings.electrical < t.card_high - step)
         evidence = {

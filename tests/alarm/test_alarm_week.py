@@ -64,10 +64,6 @@ def test_one_broken_wire_in_the_demo_is_one_alarm_with_its_consequences() -> Non
 
 @pytest.mark.slow
 @pytest.mark.timeout(300)
-@pytest.mark.xfail(
-    strict=True,
-    reason="one count of noise on the dead input takes the finding away for minutes",
-)
 def test_it_stays_one_alarm_for_as_long_as_the_wire_is_broken() -> None:
     alarms, _ = told_of_a_dead_input(2400)
     assert alarms == ["open-circuit:dp-301"]
