@@ -13,6 +13,7 @@ from .trials import RIGHT, SLOW_S
 Result = Mapping[str, Any]
 LATE_S = 900.0
 """Seconds of the gateway's clock after the end of a fault in which an alarm is not called false."""
+LINK = ("no-communication", "bad-reply")
 NEAR_S = 300.0
 """The same after something in the recording itself that may be called a fault."""
 
@@ -32,7 +33,8 @@ def measured_report(results: Sequence[Result]) -> str:
     if found := parts.get("published"):
         out.append(_events(found, "Published faults (gross: a check that it works at all)"))
     if found := parts.get("process"):
-        out.append(_false(found, "Process events: nothing here is a sensor's fault but art_*"))
+        out.append(_false(found, "Process events: no sensor failed here"))
+        out.append(_events(found, "Invented series that hold what looks like a sensor's fault"))
     return "\n\n".join(out)
 
 
@@ -66,12 +68,14 @@ def first(r: Result, event: Mapping[str, Any]) -> tuple[float, str, str] | None:
 
 
 def false(r: Result) -> list[tuple[float, str, str]]:
-    """What ours said where there was no fault."""
+    """What ours said where there was no fault; cells that are empty in a recording are no reply."""
     covered = [f for event in r["events"] for f in during(r, event)]
     near = NEAR_S / r["stretch"]
     return [
         f for f in raised(r)
-        if f not in covered and not any(0 <= f[0] - t <= near for t in r["excused"])
+        if f not in covered
+        and (f[1] not in LINK or r["part"] == "injected")
+        and not any(0 <= f[0] - t <= near for t in r["excused"])
     ]  # fmt: skip
 
 
@@ -231,4 +235,6 @@ def _events(results: Sequence[Result], title: str) -> str:
         + "; others " + ", ".join(f"{n} {false_alarms(r, n)}" for n in r["rivals"])
         for r in results if (bad := false(r))
     ]  # fmt: skip
-    return "\n".join([title, out, "said where there was no fault:", *wrong])
+    if wrong:
+        wrong.insert(0, "said where there was no fault:")
+    return "\n".join([title, out, *wrong])

@@ -132,6 +132,7 @@ def _short(f: Finding, onset: float) -> dict[str, Any]:
     return {
         "at": round(f.time - onset, 3), "phase": f.phase, "fault": f.fault, "subject": f.subject,
         "transducer": f.transducer, "confidence": round(f.confidence, 3),
+        "rivals": f.rivals,
     }  # fmt: skip
 
 

@@ -61,14 +61,15 @@ def by_size(results: Iterable[Result]) -> str:
 
 RIVALS = {"5 % of span": "5 %", "fixed, tuned": "fixed", "Page-Hinkley": "P-H", "ADWIN": "ADWIN"}
 HEAD = (
-    "fault", "runs", "detected", "place", "1st right", "in run", "delay", "right at", "best",
-    *RIVALS.values(), "delay", "also said.",
+    "fault", "runs", "detected", "place", "1st right", "or rival", "in run", "delay", "right at",
+    "best", *RIVALS.values(), "delay", "also said.",
 )  # fmt: skip
 KEY = """\
 detected: any finding after the onset; place: the first one names the faulty part; 1st right: the
-first one is the right fault there; in run: it came within the run; delay: median to the first, and
-to the right one; best: median of what a CUSUM that knew the shift would need. 5 %, fixed, P-H,
-ADWIN: detected by the others; delay: of "fixed"."""
+first one is the right fault there; or rival: or lists it among the causes that look alike; in run:
+it came within the run; delay: median to the first, and to the right one; best: median of what a
+CUSUM that knew the shift would need. 5 %, fixed, P-H, ADWIN: detected by the others; delay: of
+"fixed"."""
 
 
 def _row(group: Sequence[Result]) -> list[str]:
@@ -77,12 +78,14 @@ def _row(group: Sequence[Result]) -> list[str]:
     right = [f for r in group if (f := _first_right(r))]
     place = sum(r["subject"] in (f["transducer"], f["subject"]) for r, f in firsts)
     first_right = sum(_is_right(r, f) for r, f in firsts)
+    listed = sum(_is_right(r, f) or _lists(r, f) for r, f in firsts)
     theirs = {name: [t for r in group for t in _alarms(r, name)[:1]] for name in RIVALS}
     expected = group[0]["expected"]
     built = "" if expected in CATALOGUE else "(not in catalogue) "
     return [
         str(n), _share(len(firsts), n), _share(place, n), _share(first_right, n),
-        _share(len(right), n), _time([f["at"] for _, f in firsts]), _time([f["at"] for f in right]),
+        _share(listed, n), _share(len(right), n),
+        _time([f["at"] for _, f in firsts]), _time([f["at"] for f in right]),
         _time([r["best_s"] for r in group if r["best_s"] is not None]),
         *(_share(len(times), n) for times in theirs.values()), _time(theirs["fixed, tuned"]),
         built + _others(group),
@@ -99,6 +102,11 @@ def _raised(r: Result) -> list[Mapping[str, Any]]:
 
 def _is_right(r: Result, f: Mapping[str, Any]) -> bool:
     return bool(f["fault"] == r["expected"] and f["subject"] == r["subject"])
+
+
+def _lists(r: Result, f: Mapping[str, Any]) -> bool:
+    """Whether a finding at the right place names the fault among its rivals."""
+    return r["subject"] in (f["transducer"], f["subject"]) and r["expected"] in f["rivals"]
 
 
 def _first(r: Result) -> Mapping[str, Any] | None:
