@@ -13,6 +13,8 @@ import pytest
 from gateway.__main__ import app
 from gateway.settings import Settings
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[1]
 SOURCES = sorted((ROOT / "gateway").rglob("*.py"))
 PYTHON = [

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -19,6 +20,8 @@ from gateway.alarm.transition import Transition, from_body, to_body
 from gateway.diagnose.findings import Finding
 from gateway.measure.blocks import Block
 from tests.alarm.alarm_plant import START, Watch, finding, plant, quiet, rows
+
+pytestmark = pytest.mark.slow
 
 HERE = plant(2, 2, limits={"low": 20, "high": 80}, door=True)
 CHANGES = {"tube-off": Change(latching=True), "pressure-low:l1-0": Change(latching=True)}

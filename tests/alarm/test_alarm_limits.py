@@ -19,6 +19,8 @@ from gateway.measure.quality import Quality
 from tests.alarm.alarm_plant import START, Watch, finding, plant, rows, steps
 from tests.sites import site, transducer
 
+pytestmark = pytest.mark.slow
+
 LIMITED = plant(limits={"low": 20, "high": 80})
 
 

@@ -7,7 +7,11 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from gateway.record.wishes import take_relearn
+
+pytestmark = pytest.mark.slow
 
 
 def relearn(folder: Path) -> subprocess.CompletedProcess[str]:

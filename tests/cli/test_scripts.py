@@ -13,6 +13,8 @@ import pytest
 
 from tests.cli.commands import ROOT
 
+pytestmark = pytest.mark.slow
+
 TOOLS = ("bash", "cat", "cut", "dirname", "grep", "head", "mkdir", "printf", "rm", "sha256sum",
          "sort", "tail", "tr")  # fmt: skip
 

@@ -14,6 +14,8 @@ from gateway.diagnose.findings import Finding
 from gateway.measure.measure import Measure
 from gateway.plant.sitefile import read_site
 
+pytestmark = pytest.mark.slow
+
 START, SWITCHED = 1_780_272_000.0, 317.0
 
 

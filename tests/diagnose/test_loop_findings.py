@@ -10,6 +10,8 @@ from gateway.measure.blocks import Block, Floats
 from gateway.measure.measure import Measure
 from tests.diagnose.watched import DOOR, START, air, polled, said, told, watched
 
+pytestmark = pytest.mark.slow
+
 WHOLE = {"loop": {"door": DOOR, "limits": {"low": 25, "high": 80}}}
 
 

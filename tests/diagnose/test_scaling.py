@@ -10,6 +10,8 @@ from gateway.diagnose.scaling import PATIENCE
 from gateway.measure.blocks import Floats
 from tests.diagnose.watched import START, air, polled, said, told, watched
 
+pytestmark = pytest.mark.slow
+
 ROWS = 660
 
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.measure.blocks import Block
 from gateway.measure.quality import Reason
 from tests.diagnose.watched import DOOR, air, polled, told, watched
+
+pytestmark = pytest.mark.slow
 
 ROWS = 850
 HERE = watched(loop={"door": DOOR, "limits": {"low": 25, "high": 80}})

@@ -19,6 +19,8 @@ from gateway.poll.gate import CutShortError
 
 from .peers import RawPeer, answer, behave, controller, free_port
 
+pytestmark = pytest.mark.slow
+
 
 async def test_worked_examples_of_the_standard() -> None:
     # Modbus Application Protocol V1.1b3: sections 6.3 and 6.4.

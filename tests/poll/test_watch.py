@@ -20,6 +20,8 @@ from gateway.poll.watch import (
 
 from .peers import Behaviour, RawPeer, answer, controller, free_port, simulator
 
+pytestmark = pytest.mark.slow
+
 
 def serving(words: dict[int, int], refusal: Callable[[int, int], int]) -> Behaviour:
     """Answers from `words`; `refusal(first, count)` gives an exception code or 0."""

@@ -17,6 +17,8 @@ from gateway.publish.bacnet_values import Cause, Shown
 from tests.publish.bacnet_site import high_alarm, plant, wire_alarm
 from tests.publish.made import START
 
+pytestmark = pytest.mark.slow
+
 HERE = plant()
 INPUTS = inputs(HERE, {"stair": Terms(2.5, 15.0)})
 P1, P2, COMBINED = range(3)

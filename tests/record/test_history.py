@@ -20,6 +20,8 @@ from gateway.record.history import Trend, trend
 from gateway.record.store import open_store
 from tests.record.made import START, plant, rows
 
+pytestmark = pytest.mark.slow
+
 HERE = plant()
 SERIES = "transducer/p2"
 

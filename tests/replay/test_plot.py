@@ -22,6 +22,8 @@ from gateway.replay.trace import Trace
 from tests.record.made import finding
 from tests.replay.scans import START, archive, history
 
+pytestmark = pytest.mark.slow
+
 
 def traced(site: Site) -> Trace:
     trace = Trace()

@@ -25,6 +25,8 @@ from tests.replay.scans import (
     write_history,
 )
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 
 

@@ -19,6 +19,8 @@ from gateway.web.past import Past
 from .archive import START, archive, mismatch, open_circuit
 from .feeder import Feeder
 
+pytestmark = pytest.mark.slow
+
 HOSTILE = '<script>alert("x")</script><img src=x onerror=alert(1)>"\'&'
 
 
