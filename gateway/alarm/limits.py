@@ -16,7 +16,7 @@ from gateway.diagnose.latch import Latch
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns, LoopColumns
 from gateway.measure.combine import groups
-from gateway.measure.hold import column_time, forward_fill, shifted
+from gateway.measure.hold import column_time, forward_fill, last, shifted
 from gateway.measure.quality import Quality
 
 from .definitions import Definition
@@ -73,8 +73,8 @@ class Limits:
         on = known & (place > 0) & (when - start >= self._on_s)
         off = known & (place < 0) & (when - start >= self._off_s)
         passed = forward_fill(on, on | off, self.passed)
-        self._place, self._seen, self._start = held[-1], seen[-1], start[-1]
-        self.passed = passed[-1]
+        self._place, self._seen, self._start = last(held), last(seen), last(start)
+        self.passed = last(passed)
         return passed
 
 
@@ -150,5 +150,5 @@ class Standing:
         """(R, L) where the rule holds; where running is not known it stays as it was."""
         known = ~np.isnan(running)
         stands = self._latch.follow(time, running == 0, known, np.zeros_like(known))
-        self.stands = stands[-1]
+        self.stands = last(stands)
         return stands

@@ -6,7 +6,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns
-from gateway.measure.hold import column_time, forward_fill, shifted
+from gateway.measure.hold import column_time, forward_fill, last, shifted
 
 from .detector import Condition
 from .duties import Duties
@@ -95,9 +95,9 @@ class Action:
             before = forward_fill(total, begins, self._sums_at_start[k])
             sums.append(total)
             at_start.append(before)
-        self._start, self._output = start[-1], held[-1]
-        self._sums = np.stack([total[-1] for total in sums])
-        self._sums_at_start = np.stack([before[-1] for before in at_start])
+        self._start, self._output = last(start), last(held)
+        self._sums = np.stack([last(total) for total in sums])
+        self._sums_at_start = np.stack([last(before) for before in at_start])
         both, changes, pulls = (a - b for a, b in zip(sums, at_start, strict=True))
         with np.errstate(invalid="ignore", divide="ignore"):
             return start, both / np.sqrt(np.maximum(changes * pulls, 0.0))
@@ -118,5 +118,5 @@ class Action:
         away = ~sound | ~wrong
         self._limit_since[np.isnan(self._limit_since)] = time[0]
         since = forward_fill(when, away, self._limit_since)
-        self._limit_since = since[-1]
+        self._limit_since = last(since)
         return when - since

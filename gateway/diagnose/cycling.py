@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import ABSENT, Columns
-from gateway.measure.hold import forward_fill, shifted
+from gateway.measure.hold import forward_fill, last, shifted
 
 from .detector import Condition
 from .minutes import Minutes
@@ -48,7 +48,7 @@ class Cycling:
         there = np.isfinite(runs)
         held = forward_fill(runs, there, self._runs)
         started = (held >= 1) & (shifted(held, self._runs) <= 0)
-        self._runs = held[-1]
+        self._runs = last(held)
         stands: list[Stand] = [(0, self._stand())]
         start = 0
         for k, row in enumerate(minutes.row.tolist()):

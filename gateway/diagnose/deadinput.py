@@ -11,7 +11,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns, TransducerColumns, by_size
-from gateway.measure.hold import column_time, forward_fill
+from gateway.measure.hold import column_time, forward_fill, last
 from gateway.measure.quality import Quality
 from gateway.measure.uncertainty import COVERAGE, standard_uncertainty
 
@@ -85,7 +85,7 @@ class _End:
         # Nothing seen yet counts from the first row on.
         left = np.where(np.isnan(left), when[0], left)
         fell_from = forward_fill(readings.electrical, off, self._from)
-        self._left, self._from = left[-1], fell_from[-1]
+        self._left, self._from = last(left), last(fell_from)
         # A reading that creeps to its end was driven there by the fan: it is alive.
         jumped = ~(np.abs(readings.electrical - fell_from) < self._least)
         out: Bools = jumped & (when - left >= REST_S)

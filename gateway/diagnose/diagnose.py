@@ -32,6 +32,7 @@ from .minutes import Gather
 from .pairs import Pairs
 from .picture import Picture, blank, forget
 from .polarity import Polarity
+from .reach import Reach
 from .scaling import Scaling
 from .setpoint import Setpoint
 from .span import Range
@@ -97,6 +98,7 @@ class Diagnosis:
         false_alarm_s: float = YEAR_S,
     ) -> None:
         self._site, self._columns = site, columns
+        self._reach = Reach(columns)
         self.picture = picture or blank(columns)
         self._gather = Gather(columns)
         asked = duties(site)
@@ -160,6 +162,8 @@ class Diagnosis:
             latch = self._latches.get((condition.fault, condition.by))
             if latch is None:
                 latch = self._latches[condition.fault, condition.by] = self._latch(entry)
+            if latch.quiet(condition.holds):
+                continue
             blocked = self._blocked(entry, active, condition.holds.shape)
             now = latch.follow(time, condition.holds, condition.known, blocked)
             said.setdefault(condition.fault, []).append((condition, now))
@@ -170,7 +174,7 @@ class Diagnosis:
         """(R, L) where link or wires are not sound, so that no pressure can be judged."""
         trouble = np.zeros((rows, len(self._columns.loops.ids)), dtype=np.bool_)
         for fault, now in active.items():
-            trouble |= self._carried(CATALOGUE[fault].kind, "loop", now)
+            trouble |= self._reach.carried(CATALOGUE[fault].kind, "loop", now)
         return trouble
 
     def _event(self, time: Floats, event: Event) -> Finding:
@@ -190,31 +194,11 @@ class Diagnosis:
         blocked = np.zeros(shape, dtype=np.bool_)
         for cause in entry.blocked_by:
             if cause in active:
-                blocked |= self._carried(CATALOGUE[cause].kind, entry.kind, active[cause])
+                blocked |= self._reach.carried(CATALOGUE[cause].kind, entry.kind, active[cause])
         for cause in entry.follows:
             if cause in active:
-                blocked |= self._from_peers(active[cause])
+                blocked |= self._reach.from_peers(active[cause])
         return blocked
-
-    def _from_peers(self, active: Bools) -> Bools:
-        """(R, T) where another member of the same loop has the (R, T) fault."""
-        has = self._columns.loops.has
-        in_loop = active.astype(np.int64) @ has.T.astype(np.int64)
-        elsewhere = in_loop @ has.astype(np.int64) - active * has.sum(axis=0)
-        return np.asarray(elsewhere > 0, dtype=np.bool_)
-
-    def _carried(self, cause: SubjectKind, subject: SubjectKind, active: Bools) -> Bools:
-        """A cause on controllers or transducers, as it touches transducers or loops."""
-        if cause == subject:
-            return active
-        loops = self._columns.loops
-        if (cause, subject) == ("controller", "transducer"):
-            return active[:, self._columns.transducers.controller]
-        if (cause, subject) == ("controller", "loop"):
-            return np.asarray(active @ loops.uses.T, dtype=np.bool_)
-        if (cause, subject) == ("transducer", "loop"):
-            return np.asarray(active @ loops.has.T, dtype=np.bool_)
-        raise ValueError(f"a {cause} fault cannot explain a {subject} fault")
 
     def _ids(self, kind: SubjectKind) -> tuple[str, ...]:
         match kind:

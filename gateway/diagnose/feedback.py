@@ -8,7 +8,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns
-from gateway.measure.hold import column_time, forward_fill
+from gateway.measure.hold import column_time, forward_fill, last
 
 from .candidates import SOURCES, Candidates
 from .detector import Condition
@@ -57,7 +57,7 @@ class Feedback:
         beside = np.abs(readings.feedback[:, None] - value)
         apart = (known[:, None] & ~(beside <= self._tolerance)).reshape(when.shape)
         last_apart = forward_fill(when, apart, self._apart)
-        self._apart = np.where(np.isnan(last_apart[-1]), when[0], last_apart[-1])
+        self._apart = np.where(np.isnan(last(last_apart)), when[0], last(last_apart))
         # A candidate that never was apart has fitted since the first row we saw.
         since = np.where(np.isnan(last_apart), when[0], last_apart)
         fitted_for = np.where(np.isfinite(value), (when - since).reshape(shape), -np.inf)

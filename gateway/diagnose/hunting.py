@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns
-from gateway.measure.hold import column_time, forward_fill, shifted
+from gateway.measure.hold import column_time, forward_fill, last, shifted
 
 from .detector import Condition
 from .minutes import Minutes
@@ -93,12 +93,12 @@ class Hunting:
     def _areas(self, time: Floats, error: Floats, sound: Bools) -> Floats:
         """(R, L) integral of the absolute error so far, % s."""
         when = column_time(time, error.shape[1])
-        last = shifted(forward_fill(when, sound, self._before), self._before)
-        self._before = forward_fill(when, sound, self._before)[-1]
-        wait = np.nan_to_num(when - last)
+        seen = forward_fill(when, sound, self._before)
+        wait = np.nan_to_num(when - shifted(seen, self._before))
+        self._before = last(seen)
         steps = np.where(sound, np.abs(np.nan_to_num(error)) * wait, 0.0)
         total = np.add.accumulate(np.concatenate([self._area[None], steps]), axis=0)[1:]
-        self._area = total[-1]
+        self._area = last(total)
         return np.asarray(total, dtype=np.float64)
 
     def _rows(

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from gateway.measure.blocks import Bools, Floats
-from gateway.measure.hold import column_time, forward_fill, shifted
+from gateway.measure.hold import column_time, forward_fill, last, shifted
 
 
 class Latch:
@@ -30,6 +30,13 @@ class Latch:
         """Start with the fault raised, as it was before a restart."""
         self._active[column] = True
 
+    def quiet(self, holds: Bools) -> bool:
+        """Whether these rows leave everything not raised: nothing holds, held or stands.
+
+        Then there is nothing to follow, nor to remember: what holds next begins anew.
+        """
+        return not (self._active.any() or self._held.any() or holds.any())
+
     def follow(self, time: Floats, holds: Bools, known: Bools, blocked: Bools) -> Bools:
         """(rows, n): where the fault stands raised.
 
@@ -49,6 +56,6 @@ class Latch:
         on = tells & state & (lasted >= self._raise_s)
         off = blocked | (tells & ~state & (lasted >= self._clear_s))
         active = forward_fill(on, on | off, self._active)
-        self._held, self._seen = held[-1], seen[-1]
-        self._run_start, self._active = start[-1], active[-1]
+        self._held, self._seen = last(held), last(seen)
+        self._run_start, self._active = last(start), last(active)
         return active

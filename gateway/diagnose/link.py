@@ -6,10 +6,11 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import ABSENT, Columns
-from gateway.measure.hold import column_time, forward_fill, shifted
+from gateway.measure.hold import column_time, forward_fill, last, shifted
 from gateway.measure.quality import Reason
 
 from .detector import Condition
+from .reach import Belonging
 
 HEARTBEAT_S = 10.0
 """A heartbeat that stands still longer is stale (the site file promises this)."""
@@ -35,6 +36,9 @@ class Movement:
 
     def __init__(self, columns: Columns) -> None:
         self._columns = columns
+        each = np.arange(len(columns.controllers.ids))[:, None]
+        self._points = Belonging(columns.points.controller == each)
+        self._inputs = Belonging(columns.transducers.controller == each)
         self._value: Floats = np.full(len(columns.points.refs), np.nan)
         self._moved: Floats = np.full(len(columns.controllers.ids), np.nan)
         self._beat: Floats = np.full(len(columns.controllers.ids), np.nan)
@@ -47,15 +51,13 @@ class Movement:
         held = forward_fill(readings.points, fresh, self._value)
         changed = fresh & (held != shifted(held, self._value))
         when = column_time(readings.time, n)
-        any_change = np.zeros((len(readings), n), dtype=np.bool_)
+        any_change = self._points.count(changed) > 0
         beat = np.zeros((len(readings), n), dtype=np.bool_)
-        for k, (first, last) in enumerate(zip(c.first, c.last, strict=True)):
-            any_change[:, k] = changed[:, first:last].any(axis=1)
-            if c.heartbeat[k] != ABSENT:
-                beat[:, k] = changed[:, c.heartbeat[k]]
+        named = c.heartbeat != ABSENT
+        beat[:, named] = changed[:, c.heartbeat[named]]
         moved = forward_fill(when, any_change, self._moved)
         beaten = forward_fill(when, beat, self._beat)
-        self._value, self._moved, self._beat = held[-1], moved[-1], beaten[-1]
+        self._value, self._moved, self._beat = last(held), last(moved), last(beaten)
         has_beat = c.heartbeat != ABSENT
         still = when - np.where(has_beat, beaten, moved)
         # A slow poll must be given time to bring a change at all.
@@ -71,8 +73,4 @@ class Movement:
         inside = (readings.electrical > t.card_low + step) & (
             readings.electrical < t.card_high - step
         )
-        able = np.zeros((len(readings), len(self._columns.controllers.ids)), dtype=np.bool_)
-        for k in range(able.shape[1]):
-            mine = t.controller == k
-            able[:, k] = inside[:, mine].any(axis=1)
-        return able
+        return self._inputs.count(inside) > 0

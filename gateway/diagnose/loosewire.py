@@ -6,7 +6,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns, by_size
-from gateway.measure.hold import column_time, forward_fill, shifted
+from gateway.measure.hold import column_time, forward_fill, last, shifted
 
 from .detector import Condition
 from .minutes import peers
@@ -53,7 +53,7 @@ class LooseWire:
         # A drop counts when it is over: only then its length is known.
         back = was_away & ~away & (when - shifted(left, self._left) <= self._short)
         third, number = self._counted(readings.time, back)
-        self._away, self._left = away[-1], left[-1]
+        self._away, self._left = last(away), last(left)
         begins = np.where(fresh.any(axis=0), readings.time[fresh.argmax(axis=0)], np.nan)
         self._first = np.where(np.isnan(self._first), begins, self._first)
         holds = (when - third <= WINDOW_S) & ~(away & (when - left > GONE_S))
@@ -73,7 +73,7 @@ class LooseWire:
         banded = (signal <= t.failure_low) | (signal >= t.failure_high)
         on = fresh & (banded | fell)
         off = fresh & ~banded & ~at_rest
-        self._signal, self._pressure = held[-1], readings.pressure[-1]
+        self._signal, self._pressure = last(held), last(readings.pressure)
         return forward_fill(on, on | off, self._away)
 
     def _alone(self, pressure: Floats) -> Bools:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import ABSENT, Columns, TransducerColumns
-from gateway.measure.hold import forward_fill, shifted
+from gateway.measure.hold import forward_fill, last, shifted
 from gateway.measure.quality import Quality
 
 from .detector import Condition
@@ -77,9 +77,9 @@ class Scaling:
         """(R, T) conditions of FAULTS."""
         x, y = _percent(self._t, readings.pressure), _percent(self._t, readings.controller_value)
         good = _good(readings, self._t)
-        before = shifted(forward_fill(x, good, self._last), self._last)
-        moved = np.abs(np.nan_to_num(x - before))
-        self._last = forward_fill(x, good, self._last)[-1]
+        held = forward_fill(x, good, self._last)
+        moved = np.abs(np.nan_to_num(x - shifted(held, self._last)))
+        self._last = last(held)
         stands: list[Stand] = [(0, self._stand())]
         start = 0
         for k, row in enumerate(minutes.row.tolist()):

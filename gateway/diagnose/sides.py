@@ -6,7 +6,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns
-from gateway.measure.hold import column_time, forward_fill, shifted
+from gateway.measure.hold import column_time, forward_fill, last, shifted
 
 SILENCE_S = 10.0
 """A hole in the rows after which a side begins anew; or five intervals of a slow poll."""
@@ -52,5 +52,5 @@ class Sides:
         outside = sound & (np.abs(error) > self._band)
         side = forward_fill(np.where(outside, np.sign(error), 0.0), outside | anew, self._side)
         changed = outside & (side != shifted(side, self._side))
-        self._seen, self._setpoint, self._side = seen[-1], setpoint[-1], side[-1]
+        self._seen, self._setpoint, self._side = last(seen), last(setpoint), last(side)
         return side, changed, anew

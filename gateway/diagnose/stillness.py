@@ -11,7 +11,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import ABSENT, Columns, Ints
-from gateway.measure.hold import column_time, forward_fill, shifted
+from gateway.measure.hold import column_time, forward_fill, last, shifted
 from gateway.measure.quality import Quality
 from gateway.measure.uncertainty import YEAR_S
 
@@ -137,10 +137,10 @@ class Stillness:
         ended = np.where(changed & ~shifted(asleep, self._asleep), shifted(lively, self._run), 0.0)
         self._learning[:2] += told.sum(axis=0), (told & changed).sum(axis=0)
         self._learning[2] = np.maximum(self._learning[2], ended.max(axis=0))
-        self._counts, self._moved = held[-1], moved[-1]
-        self._group_then, self._read_then = group_then[-1], read_then[-1]
-        self._changes, self._read = changes[-1], read[-1]
-        self._asleep, self._run = asleep[-1], lively[-1]
+        self._counts, self._moved = last(held), last(moved)
+        self._group_then, self._read_then = last(group_then), last(read_then)
+        self._changes, self._read = last(changes), last(read)
+        self._asleep, self._run = last(asleep), last(lively)
         return holds, awake, still, peers
 
     def _holds(self, lively: Floats, still: Floats, peers: Floats) -> Bools:
@@ -156,9 +156,9 @@ class Stillness:
         changes_base = forward_fill(changes, holds, self._changes_base)
         read_base = forward_fill(read, holds, self._read_base)
         moved, seen = changes - changes_base, read - read_base
-        self._changes_base, self._read_base = changes_base[-1], read_base[-1]
+        self._changes_base, self._read_base = last(changes_base), last(read_base)
         livened = forward_fill(when, others != shifted(others, self._others), self._livened)
-        self._others, self._livened = others[-1], livened[-1]
+        self._others, self._livened = last(others), last(livened)
         enough = np.where(self._readings >= ENOUGH, DEPENDENT * self.moving * seen, WAKING)
         awake: Bools = (seen >= AWAKE) & (moved >= enough) & (when - livened <= self._peers_live)
         return awake

@@ -18,8 +18,13 @@ Scalar = TypeVar("Scalar", bound=np.generic)
 def forward_fill(values: NDArray[Scalar], valid: Bools, before: NDArray[Scalar]) -> NDArray[Scalar]:
     """(rows, n): each row's latest value at a valid row up to and with itself.
 
-    before: (n,) the value before the first row. Returns a new array.
+    before: (n,) the value before the first row. Not to be written to: where every row is valid
+    it is `values` itself, where none is it repeats `before`.
     """
+    if valid.all():
+        return values
+    if not valid.any():
+        return np.broadcast_to(before, values.shape)
     rows = np.arange(len(values))[:, None]
     latest = np.maximum.accumulate(np.where(valid, rows, -1), axis=0)
     held = np.take_along_axis(values, np.maximum(latest, 0), axis=0)
@@ -29,6 +34,12 @@ def forward_fill(values: NDArray[Scalar], valid: Bools, before: NDArray[Scalar])
 def shifted(filled: NDArray[Scalar], before: NDArray[Scalar]) -> NDArray[Scalar]:
     """(rows, n): what stood in the row before; `before` (n,) ahead of the first row."""
     return np.concatenate([before[None, :], filled[:-1]], axis=0)
+
+
+def last(filled: NDArray[Scalar]) -> NDArray[Scalar]:
+    """(n,) the last row, to be remembered: a copy of its own, which keeps no block alive."""
+    kept: NDArray[Scalar] = filled[-1].copy()
+    return kept
 
 
 def column_time(time: Floats, n: int) -> Floats:

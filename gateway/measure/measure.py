@@ -9,7 +9,7 @@ from gateway.plant.site import Site
 from . import combine, scale
 from .blocks import Block, Bools, Codes, Floats, Readings
 from .columns import ABSENT, Columns, Ints, columns
-from .hold import column_time, forward_fill
+from .hold import column_time, forward_fill, last
 from .quality import Reason, quality_of
 
 
@@ -77,7 +77,7 @@ class Measure:
         reason = forward_fill(block.reasons, told, self._reason)
         when = column_time(block.time, n)
         read = forward_fill(when, told, self._read)
-        self._value, self._reason, self._read = value[-1], reason[-1], read[-1]
+        self._value, self._reason, self._read = last(value), last(reason), last(read)
         limit = self.columns.controllers.stale_after[self.columns.points.controller]
         stale = (when - read > limit) & (reason == Reason.NONE)
         value = np.where(stale, np.nan, value)
@@ -101,7 +101,7 @@ class Measure:
                 part[any_such] = reason
                 now[:, filled] = part
         link = forward_fill(now, polled, self._link)
-        self._link = link[-1]
+        self._link = last(link)
         return link, polled
 
     def _pascals(self, values: Floats, which: Ints) -> Floats:
