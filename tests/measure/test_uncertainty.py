@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from gateway.measure.columns import columns
-from gateway.measure.uncertainty import COVERAGE, YEAR_S, standard_uncertainty
+from gateway.measure.uncertainty import COVERAGE, YEAR_S, budget, standard_uncertainty
 from tests.sites import site, transducer
 
 
@@ -48,3 +50,33 @@ def test_drift_allowance_grows_with_the_years() -> None:
 
 def test_without_a_date_one_year_is_assumed() -> None:
     assert uncertainty(0.0, calibrated=None) == pytest.approx(uncertainty(1.0))
+
+
+@given(st.floats(0, 5), st.floats(0, 0.2), st.floats(0, 40), st.floats(0, 3), st.floats(-2, 20))
+def test_the_parts_make_the_whole(
+    accuracy: float, thermal: float, swing: float, stability: float, years: float
+) -> None:
+    # GUM 5.1.2: independent parts add as root of sum of squares.
+    noun = transducer(
+        "a.c1", accuracy_pct_span=accuracy, thermal_pct_span_per_K=thermal,
+        thermal_swing_K=swing, stability_pct_span_per_year=stability,
+    )  # fmt: skip
+    t = columns(site({"p1": noun}, {})).transducers
+    now = float(t.calibrated[0]) + years * YEAR_S
+    b = budget(now, t)
+    parts = np.array([b.accuracy, b.thermal, b.stability, b.resolution])
+    assert np.sqrt((parts**2).sum()) == pytest.approx(b.standard[0])
+    assert b.standard[0] == standard_uncertainty(np.array([now]), t)[0, 0]
+    assert b.years[0] == pytest.approx(max(0.0, years))
+
+
+def test_each_part_by_hand() -> None:
+    # 125 Pa of span: 1 % is 1.25 Pa, half a per cent a year over two years the same; rectangular,
+    # so each is divided by 1.732. A count is 24/30000 mA of 16 mA: 0.00625 Pa, over sqrt 12.
+    t = columns(site({"p1": transducer("a.c1", thermal_pct_span_per_K=0.0)}, {})).transducers
+    b = budget(float(t.calibrated[0]) + 2 * YEAR_S, t)
+    assert b.accuracy[0] == pytest.approx(0.7217, abs=1e-4)
+    assert b.thermal[0] == 0
+    assert b.stability[0] == pytest.approx(0.7217, abs=1e-4)
+    assert b.resolution[0] == pytest.approx(0.001804, abs=1e-6)
+    assert COVERAGE * b.standard[0] == pytest.approx(2.0412, abs=1e-3)
