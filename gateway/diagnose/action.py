@@ -6,7 +6,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns
-from gateway.measure.hold import column_time, forward_fill, last, shifted
+from gateway.measure.hold import column_time, forward_fill, last, shifted, zeroed
 
 from .detector import Condition
 from .duties import Duties
@@ -86,8 +86,8 @@ class Action:
         start = forward_fill(output, begins & sound, self._start)
         held = forward_fill(output, sound, self._output)
         change = np.where(sound, held - shifted(held, self._output), 0.0)
-        change = np.nan_to_num(change)
-        pull = np.where(sound, np.nan_to_num(wants), 0.0)
+        change = zeroed(change)
+        pull = np.where(sound, zeroed(wants), 0.0)
         sums, at_start = [], []
         for k, product in enumerate((change * pull, change**2, pull**2)):
             carried = np.concatenate([self._sums[k][None], product])

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns
-from gateway.measure.hold import column_time, forward_fill, last, shifted
+from gateway.measure.hold import column_time, forward_fill, last, shifted, zeroed
 
 from .detector import Condition
 from .minutes import Minutes
@@ -94,9 +94,9 @@ class Hunting:
         """(R, L) integral of the absolute error so far, % s."""
         when = column_time(time, error.shape[1])
         seen = forward_fill(when, sound, self._before)
-        wait = np.nan_to_num(when - shifted(seen, self._before))
+        wait = zeroed(when - shifted(seen, self._before))
         self._before = last(seen)
-        steps = np.where(sound, np.abs(np.nan_to_num(error)) * wait, 0.0)
+        steps = np.where(sound, np.abs(zeroed(error)) * wait, 0.0)
         total = np.add.accumulate(np.concatenate([self._area[None], steps]), axis=0)[1:]
         self._area = last(total)
         return np.asarray(total, dtype=np.float64)

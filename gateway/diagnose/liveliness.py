@@ -10,6 +10,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns, Ints, by_size
+from gateway.measure.hold import zeroed
 
 from . import texture, usual
 from .character import FAULTS, FLAT_TOP, NONE, Signs, name
@@ -120,7 +121,7 @@ class Liveliness:
         told = there & (c.state != MIXED)
         self._place.step(look, c.state, told, self.usual)
         noise = self._usually(c.state)
-        self._spikes.step(stretch, look.noise, np.nan_to_num(noise), told, self._place.near)
+        self._spikes.step(stretch, look.noise, zeroed(noise), told, self._place.near)
         signs = self._signs(c, stretch, look, beside, there)
         change = self.opinion.take(name(signs), there, self._roughness.dull)
         self._clipping.note(change & (self.opinion.fault == FLAT_TOP), look.top)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns
+from gateway.measure.hold import zeroed
 
 from .candidates import SOURCES, Candidates
 from .detector import Condition
@@ -87,7 +88,7 @@ class Means:
         made = np.concatenate([c.each(inputs, len(good)), more], axis=1)
         beside = readings.feedback[:, None] - made
         parts = np.concatenate([beside, np.ones((len(good), 1, good.shape[1]))], axis=1)
-        parts = np.where(good[:, None], np.nan_to_num(parts), 0.0)
+        parts = np.where(good[:, None], zeroed(parts), 0.0)
         return good, np.asarray(parts, dtype=np.float64)
 
     def _add(self, parts: Floats) -> None:

@@ -168,6 +168,9 @@ def peers(pressure: Floats, good: Bools, groups: tuple[tuple[Ints, Ints], ...]) 
     values = np.where(good, pressure, np.nan)
     for _, members in groups:
         m = members.shape[1]
+        if m == 2:
+            out[:, members] = values[:, members[:, ::-1]]
+            continue
         for k in range(m if m > 1 else 0):
             others = np.sort(values[:, np.delete(members, k, axis=1)], axis=-1)
             there = np.isfinite(others).sum(axis=-1)
@@ -208,7 +211,7 @@ def _previous_after(values: Floats, good: Bools, previous: Floats) -> Floats:
 
 def _added(carry: Floats, rows: Floats) -> Floats:
     """Carry plus all rows, one after the other: the same digits however the rows are cut."""
-    total: Floats = np.add.accumulate(np.concatenate([carry[None], rows]), axis=0)[-1]
+    total: Floats = np.add.reduce(np.concatenate([carry[None], rows]), axis=0)
     return total
 
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats
 from gateway.measure.columns import Columns
+from gateway.measure.hold import zeroed
 
 RUNNING, STOPPED = 0, 1
 SPEED = ("speed_count", "speed_mean", "speed_square")
@@ -74,8 +75,8 @@ class Picture:
         """(2, T) Pa of difference a unit of squared output; 0 where it explains little."""
         with np.errstate(invalid="ignore", divide="ignore"):
             share = self.drive_cross**2 / (self.drive_square * self.square)
-            weight = np.clip((np.nan_to_num(share) - 0.1) / 0.2, 0.0, 1.0)
-            return np.nan_to_num(weight * self.drive_cross / self.drive_square)
+            weight = np.clip((zeroed(share) - 0.1) / 0.2, 0.0, 1.0)
+            return zeroed(weight * self.drive_cross / self.drive_square)
 
     def unexplained(self, state: int, difference: Floats, drive: Floats) -> Floats:
         """(T,) Pa of a minute's difference that neither its mean nor the output explains."""
@@ -93,7 +94,7 @@ class Picture:
     def phi(self) -> Floats:
         """(2, T) correlation of successive minutes, 0 to 0.98."""
         with np.errstate(invalid="ignore", divide="ignore"):
-            return np.clip(np.nan_to_num(self.lagged / self.left), 0.0, 0.98)
+            return np.clip(zeroed(self.lagged / self.left), 0.0, 0.98)
 
     def ready(self) -> Bools:
         """(2, T) where enough has been seen."""
@@ -127,9 +128,9 @@ def learn(
     picture.until[which] = time
     n = picture.count[state] + which
     for name in ("level", "noise", "wander", "moving", "together", "peer_wander"):
-        array, value = getattr(picture, name)[state], np.nan_to_num(seen[name])
+        array, value = getattr(picture, name)[state], zeroed(seen[name])
         array[which] += (value - array)[which] / n[which]
-    x, drive = np.nan_to_num(seen["difference"]), np.nan_to_num(seen["drive"])
+    x, drive = zeroed(seen["difference"]), zeroed(seen["drive"])
     left = picture.unexplained(state, x, drive)
     mean, mean_drive = picture.difference[state], picture.drive[state]
     away, away_drive = x - mean, drive - mean_drive

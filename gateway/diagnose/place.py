@@ -6,6 +6,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats
 from gateway.measure.columns import Ints, TransducerColumns
+from gateway.measure.hold import zeroed
 from gateway.measure.uncertainty import COVERAGE, standard_uncertainty
 
 from .picture import RUNNING
@@ -64,7 +65,7 @@ class Place:
         self._owns[:, running] = np.roll(self._owns, 1, axis=0)[:, running]
         self._owns[0, running] = look.own[running]
         sd = np.maximum(np.sqrt(usual.around[RUNNING]), self._t.resolution)
-        self.fall = np.nan_to_num((look.own - self._once) / sd)
+        self.fall = zeroed((look.own - self._once) / sd)
 
     def odd(self, time: float, look: Look) -> Bools:
         """(T,) at an end of the range, or reading nothing while the peers do not."""

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import ABSENT, Columns, TransducerColumns
-from gateway.measure.hold import forward_fill, last, shifted
+from gateway.measure.hold import forward_fill, last, shifted, zeroed
 from gateway.measure.quality import Quality
 
 from .detector import Condition
@@ -54,7 +54,7 @@ class Scaling:
         t, n = columns.transducers, len(columns.transducers.ids)
         self._columns, self._t = columns, t
         self._table = mistake_columns(columns)
-        self._step = np.nan_to_num(_steps(columns) / t.span * 100)
+        self._step = zeroed(_steps(columns) / t.span * 100)
         self._lines, self._off_line = Lines(n), OffLine(n)
         self._shown_before: Floats = np.full(n, np.nan)
         self._pinned: Floats = np.zeros(n)
@@ -78,7 +78,7 @@ class Scaling:
         x, y = _percent(self._t, readings.pressure), _percent(self._t, readings.controller_value)
         good = _good(readings, self._t)
         held = forward_fill(x, good, self._last)
-        moved = np.abs(np.nan_to_num(x - shifted(held, self._last)))
+        moved = np.abs(zeroed(x - shifted(held, self._last)))
         self._last = last(held)
         stands: list[Stand] = [(0, self._stand())]
         start = 0
@@ -123,7 +123,7 @@ class Scaling:
         there = seen.count[k] > 0
         use = there & (self._off_line.off == 0) & ~stuck & ~unsettled
         self._off_line.next()
-        self._lines.add(np.nan_to_num(x), np.nan_to_num(y), use)
+        self._lines.add(zeroed(x), zeroed(y), use)
         fit = self._lines.fit(self._step / np.sqrt(12))
         crooked = (fit.scatter > RIGHT * np.maximum(1.0, np.abs(fit.gain))) & use
         self._start(crooked)

@@ -13,6 +13,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats
 from gateway.measure.columns import Columns
+from gateway.measure.hold import zeroed
 
 from .picture import RUNNING, Picture
 from .sequential import Cusum, threshold
@@ -62,7 +63,7 @@ class Shifts:
         where nothing is learnt yet.
         """
         there = np.isfinite(difference)
-        left = picture.unexplained(RUNNING, difference, np.nan_to_num(drive))
+        left = picture.unexplained(RUNNING, difference, zeroed(drive))
         start = there & np.isnan(self.smooth)
         self.smooth[start] = difference[start]
         self.smooth[there] += QUICK * (difference - self.smooth)[there]
@@ -96,7 +97,7 @@ class Shifts:
         swing = (high - low) * np.where(count < A_DAY, 2.0, 1.0)
         sudden = np.where(count < HOURS, 0.0, np.abs(self._left - self._days) - swing)
         beyond = np.where(picture.ready()[RUNNING], np.fmax(beyond, sudden), of_places)
-        out: Floats = np.nan_to_num(np.maximum(beyond, 0.0))
+        out: Floats = zeroed(np.maximum(beyond, 0.0))
         return out
 
     def shift(self, picture: Picture) -> Floats:

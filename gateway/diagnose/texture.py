@@ -12,6 +12,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats
 from gateway.measure.columns import Ints
+from gateway.measure.hold import zeroed
 
 KEPT = 0.6
 """Share of the steps, the smaller ones, that the noise is taken from."""
@@ -127,8 +128,8 @@ def noise(stretch: Stretch) -> Floats:
     steps = np.sort(np.abs(own[2:] - 2 * own[1:-1] + own[:-2]), axis=0)
     there = np.isfinite(steps).sum(axis=0)
     kept = np.floor(KEPT * there).astype(np.int64)
-    sums = np.cumsum(np.nan_to_num(steps), axis=0)
-    total = np.take_along_axis(sums, np.maximum(kept - 1, 0)[None], 0)[0]
+    sums = np.cumsum(zeroed(steps), axis=0)
+    total = sums[np.maximum(kept - 1, 0), np.arange(sums.shape[1])]
     with np.errstate(invalid="ignore", divide="ignore"):
         sd: Floats = total / kept / MEAN_OF_KEPT / np.sqrt(6)
     return np.where(kept > 0, sd, np.nan)

@@ -42,6 +42,11 @@ def last(filled: NDArray[Scalar]) -> NDArray[Scalar]:
     return kept
 
 
+def zeroed(values: Floats) -> Floats:
+    """The same shape, 0 where there is no number."""
+    return np.where(np.isfinite(values), values, 0.0)
+
+
 def column_time(time: Floats, n: int) -> Floats:
     """(rows, n): the row's time in every column."""
     return np.broadcast_to(time[:, None], (len(time), n))
