@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
+from gateway.alarm.machine import Alarms, Standing
+from gateway.annunciator import Annunciator, NoLogbook
 from gateway.diagnose.findings import Finding
 from gateway.measure.blocks import Readings
+from gateway.measure.columns import columns
 from gateway.plant.site import Site
 
 
@@ -49,33 +52,62 @@ class SinkState:
 
 @dataclass(frozen=True)
 class Snapshot:
-    """One row of readings with everything around it. `readings` has exactly one row."""
+    """One row of readings with everything around it. `readings` has exactly one row.
+
+    A row is shown again, under the next number, when somebody has acted on an alarm.
+    """
 
     number: int
     time: float
     readings: Readings
     findings: tuple[Finding, ...]
-    """Open ones, oldest first."""
+    """Open ones, oldest first, as they are told: "function check" under work."""
     links: Mapping[str, LinkState]
     sinks: Mapping[str, SinkState] = field(default_factory=dict)
+    alarms: tuple[Standing, ...] = ()
+    """Those not at rest; see `annunciator.py`."""
 
 
 class Live:
-    """Holds the latest snapshot of a site; one event loop only."""
+    """Holds the latest snapshot of a site; one event loop only.
 
-    def __init__(self, site: Site) -> None:
+    alarms: the door to act on them; without it there are none, and nobody can act. sinks: how
+    receivers are doing, by name, written by themselves.
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        alarms: Annunciator | None = None,
+        sinks: dict[str, SinkState] | None = None,
+    ) -> None:
         self.site = site
+        self.alarms = alarms or Annunciator(Alarms(site, columns(site)), NoLogbook())
+        self.alarms.attach(self._show_alarms)
         self.latest: Snapshot | None = None
-        self.sinks: dict[str, SinkState] = {}
+        self.sinks = {} if sinks is None else sinks
         self.learnt: Mapping[str, Any] = {}
         """The learnt picture as `diagnose/picture.py` writes it, renewed every minute or so."""
         self._changed = asyncio.Event()
+
+    @property
+    def next_number(self) -> int:
+        """For the next snapshot."""
+        return self.latest.number + 1 if self.latest else 1
 
     def show(self, snapshot: Snapshot) -> None:
         """Replace the latest snapshot and wake everyone who waits."""
         self.latest = snapshot
         woken, self._changed = self._changed, asyncio.Event()
         woken.set()
+
+    def _show_alarms(self) -> None:
+        """The latest row again, with the alarms as they stand now."""
+        if self.latest is not None:
+            # Findings of what has just come back to service wait for the next row.
+            told = self.alarms.reported(self.latest.findings)
+            number, standing = self.next_number, self.alarms.standing
+            self.show(replace(self.latest, number=number, findings=told, alarms=standing))
 
     async def newer_than(self, number: int) -> Snapshot:
         """The latest snapshot, as soon as its number is above `number`."""

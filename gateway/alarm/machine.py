@@ -64,13 +64,15 @@ class Alarms:
         return self._ledger.stored
 
     def standing(self) -> tuple[Standing, ...]:
-        """Alarms that are not at rest, hidden ones too: gravest first, then latest."""
-        ledger = self._ledger
-        found = [
-            Standing(self.definitions.of(k), memory, tuple(actions.consequences(k, ledger)))
-            for k, memory in ledger.alarms.items()
-        ]
-        return tuple(sorted(found, key=_gravity))
+        """Alarms that are not at rest, hidden ones last: gravest first, then latest."""
+        return tuple(sorted(map(self.of, self._ledger.alarms), key=_gravity))
+
+    def of(self, alarm: str) -> Standing:
+        """One alarm, also when it is at rest; KeyError when the site has no such alarm."""
+        definition, ledger = self.definitions.of(alarm), self._ledger
+        return Standing(
+            definition, ledger.memory(alarm), tuple(actions.consequences(alarm, ledger))
+        )
 
     def reported(self, findings: Iterable[Finding]) -> tuple[Finding, ...]:
         """Findings as they are told: "function check" while somebody works on their subject."""

@@ -147,15 +147,14 @@ class Stored:
     last: tuple[float, int] = (float("-inf"), -1)
 
 
-def restore(transitions: Iterable[Transition]) -> Stored:
+def restore(transitions: Iterable[Transition], earlier: Stored | None = None) -> Stored:
     """What stood when the last of these transitions was journalled; oldest first.
 
-    Delays that were running are not in it: they start again, since nobody saw what happened
-    meanwhile.
+    earlier: what stood before the first of them, when they are not all there ever were. Delays
+    that were running are not in it: they start again, since nobody saw what happened meanwhile.
     """
-    alarms: dict[str, Memory] = {}
-    recent: Recent = ()
-    last = Stored().last
+    earlier = earlier or Stored()
+    alarms, recent, last = dict(earlier.alarms), earlier.recent, earlier.last
     for t in transitions:
         after = applied(alarms.get(t.alarm, BLANK), t)
         if after is BLANK:

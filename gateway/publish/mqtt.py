@@ -12,7 +12,7 @@ import structlog
 from gateway.errors import StoreError
 from gateway.live import Live
 from gateway.record import outbox
-from gateway.record.journal import Entry
+from gateway.record.journal import Entry, to_finding
 from gateway.record.store import Store
 from gateway.settings import Settings
 
@@ -73,7 +73,7 @@ async def _session(
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(_watch(client), name="mqtt: watch")
             tasks.create_task(_states(client, live, sink, topics, interval_s), name="mqtt: states")
-            tasks.create_task(_events(client, store, sink, topics), name="mqtt: events")
+            tasks.create_task(_events(client, live, store, sink, topics), name="mqtt: events")
     except asyncio.CancelledError:
         farewell = payloads.status("offline", "stopped", time.time())
         try:
@@ -117,13 +117,15 @@ async def _publish_states(client: aiomqtt.Client, part: Sequence[State]) -> None
             )
 
 
-async def _events(client: aiomqtt.Client, store: Store, sink: Sink, topics: Topics) -> None:
+async def _events(
+    client: aiomqtt.Client, live: Live, store: Store, sink: Sink, topics: Topics
+) -> None:
     """The outbox in order, at most IN_FLIGHT events on their way."""
     while True:
         try:
             entries = await store.ask(outbox.take, IN_FLIGHT)
             if entries:
-                await _publish_events(client, store, topics, entries)
+                await _publish_events(client, live, store, topics, entries)
                 sink.sent(len(entries))
             sink.waiting(await store.ask(outbox.waiting))
             sink.up()
@@ -137,12 +139,13 @@ async def _events(client: aiomqtt.Client, store: Store, sink: Sink, topics: Topi
 
 
 async def _publish_events(
-    client: aiomqtt.Client, store: Store, topics: Topics, entries: Sequence[Entry]
+    client: aiomqtt.Client, live: Live, store: Store, topics: Topics, entries: Sequence[Entry]
 ) -> None:
     confirmed: list[int] = []
 
     async def publish(entry: Entry) -> None:
-        await client.publish(topics.findings, payloads.event(topics.site, entry), 1)
+        (told,) = live.alarms.reported([to_finding(entry)])
+        await client.publish(topics.findings, payloads.event(topics.site, entry, told), 1)
         confirmed.append(entry.seq)
 
     try:

@@ -9,7 +9,7 @@ from typing import Any
 from gateway.diagnose.findings import Finding
 from gateway.live import LinkState, Snapshot
 from gateway.plant.site import Site
-from gateway.record.journal import Entry, to_finding
+from gateway.record.journal import Entry
 from gateway.views import finding_view, iso, link_views, loop_view, transducer_view
 
 
@@ -40,14 +40,14 @@ def controller(site: Site, link: LinkState) -> str:
     return _json(next(v for v in views if v.controller == link.controller).model_dump(mode="json"))
 
 
-def event(site_id: str, entry: Entry) -> str:
-    """A finding raised or cleared. `sequence` rises; the same one may come twice."""
+def event(site_id: str, entry: Entry, finding: Finding) -> str:
+    """A finding raised or cleared, of this entry. `sequence` rises; the same may come twice."""
     return _json(
         {
             "sequence": entry.seq,
             "site": site_id,
             "time": iso(entry.time_ms / 1000),
-            **finding_view(to_finding(entry)).model_dump(mode="json", exclude={"time"}),
+            **finding_view(finding).model_dump(mode="json", exclude={"time"}),
         }
     )
 

@@ -1,7 +1,7 @@
 """The journal: what happened, in order, never changed.
 
-Findings raised and cleared today; the columns `actor` and `reason` and the free `kind` leave room
-for what people and protocols do (acknowledge, shelve, reset).
+Findings raised and cleared, every transition of an alarm with who did it and why, and what else
+people asked for.
 """
 
 from __future__ import annotations
@@ -12,17 +12,22 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from gateway.alarm.transition import Transition, from_body, to_body
 from gateway.diagnose.findings import Finding, Status
 
 FIELDS = (
     "seq", "time_ms", "kind", "subject", "fault", "phase", "ref", "actor", "reason", "body",
 )  # fmt: skip
 FINDING = "finding"
+ALARM = "alarm"
 
 
 @dataclass(frozen=True)
 class Entry:
-    """One line of the journal. `ref` ties entries on the same thing together (a finding's id)."""
+    """One line of the journal. `ref` ties entries on the same thing together.
+
+    Of a finding: its id; of an alarm's transition: the alarm's id, and the event as `phase`.
+    """
 
     seq: int
     time_ms: int
@@ -54,14 +59,37 @@ def append(connection: sqlite3.Connection, entry: Entry) -> int:
     return int(cursor.lastrowid or 0)
 
 
-def append_findings(
-    connection: sqlite3.Connection, findings: Iterable[Finding], *, events: bool
+def append_all(
+    connection: sqlite3.Connection, happened: Iterable[Finding | Transition], *, outbox: bool
 ) -> None:
-    """Add findings as they come; with `events`, each goes into the outbox too."""
-    for finding in findings:
-        seq = append(connection, _entry_of(finding))
-        if events:
+    """Add what happened, in order; with `outbox`, each finding goes into the outbox too."""
+    for one in happened:
+        if isinstance(one, Transition):
+            append(connection, _of_alarm(one))
+            continue
+        seq = append(connection, _entry_of(one))
+        if outbox:
             connection.execute("INSERT INTO outbox (seq) VALUES (?)", (seq,))
+
+
+def _of_alarm(t: Transition) -> Entry:
+    return Entry(
+        seq=0,
+        time_ms=round(t.time * 1000),
+        kind=ALARM,
+        subject=t.subject,
+        fault=t.fault,
+        phase=t.event.value,
+        ref=t.alarm,
+        actor=t.actor,
+        reason=t.reason,
+        body=to_body(t),
+    )
+
+
+def to_transition(entry: Entry) -> Transition:
+    """The transition an entry of kind "alarm" was made of; KeyError or ValueError if it is not."""
+    return from_body(entry.body)
 
 
 def _entry_of(finding: Finding) -> Entry:

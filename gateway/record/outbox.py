@@ -1,6 +1,6 @@
 """Journal entries on their way to the broker: on disk, removed only after it has them.
 
-An entry enters in the same transaction as the journal (see `journal.append_findings`), so neither
+An entry enters in the same transaction as the journal (see `journal.append_all`), so neither
 can be there without the other after the process died.
 """
 

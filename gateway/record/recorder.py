@@ -1,85 +1,61 @@
-"""From the queue of rows to the disk, a commit a second, without ever holding up the poller."""
+"""From the queue to the disk, a commit a second, without ever holding up the poller.
+
+What people do is committed at once, together with everything that was queued before it.
+"""
 
 from __future__ import annotations
 
 import asyncio
-from collections import deque
-from collections.abc import MutableMapping
+from collections.abc import Mapping, MutableMapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from dataclasses import replace
 
 import structlog
 
-from gateway.diagnose.findings import Finding
+from gateway.alarm.transition import Transition
 from gateway.errors import StoreError
 from gateway.live import SinkState
-from gateway.measure.blocks import Block, Readings
 
+from .backlog import Backlog, Batch, Deed, Scan
 from .store import Store
 
 NAME = "store"
 BOUND = 300
 """Rows held while the disk does not take them; the oldest go first."""
-FINDINGS_BOUND = 10_000
-"""Findings are few and outlive their rows, up to this many."""
 LAST_TRIES = 3
 """Attempts at the end of the stream before what is left is given up."""
+
+Queue = asyncio.Queue[Scan | Deed | None]
 
 log = structlog.get_logger(__name__)
 
 
-class Scan(NamedTuple):
-    """What one pass brought: its rows, and the findings raised or cleared by them."""
+class QueuedLogbook:
+    """The way of deeds to the disk: through the queue, so that they stand after what they follow.
 
-    block: Block
-    readings: Readings
-    findings: tuple[Finding, ...] = ()
+    See `annunciator.Logbook`.
+    """
 
+    def __init__(self, queue: Queue, sinks: Mapping[str, SinkState]) -> None:
+        self._queue, self._sinks = queue, sinks
 
-@dataclass
-class Backlog:
-    """What is not on disk yet."""
+    def trouble(self) -> str:
+        """Why the store takes nothing at the moment; empty while it does."""
+        state = self._sinks.get(NAME)
+        if state is None:
+            return "the store is not open yet"
+        return "" if state.connected else f"nothing can be recorded now: {state.reason}"
 
-    bound: int
-    rows: deque[tuple[Block, Readings]] = field(default_factory=deque)
-    findings: deque[Finding] = field(default_factory=lambda: deque(maxlen=FINDINGS_BOUND))
-    lost: int = 0
-    """Rows dropped since the start."""
-
-    def __len__(self) -> int:
-        return len(self.rows) + len(self.findings)
-
-    def add(self, scan: Scan) -> None:
-        """Take in one pass."""
-        self.rows.append((scan.block, scan.readings))
-        self.findings.extend(scan.findings)
-        self._trim()
-
-    def take(self) -> tuple[list[tuple[Block, Readings]], list[Finding]]:
-        """Everything, taken out."""
-        rows, findings = list(self.rows), list(self.findings)
-        self.rows.clear()
-        self.findings.clear()
-        return rows, findings
-
-    def put_back(self, rows: list[tuple[Block, Readings]], findings: list[Finding]) -> None:
-        """What the disk did not take, in front of what came since."""
-        self.rows.extendleft(reversed(rows))
-        later = list(self.findings)
-        self.findings.clear()
-        self.findings.extend(findings + later)
-        self._trim()
-
-    def _trim(self) -> None:
-        while len(self.rows) > self.bound:
-            self.rows.popleft()
-            self.lost += 1
+    async def keep(self, transitions: Sequence[Transition]) -> None:
+        """Return once these, and all that came before them, are on disk; StoreError if not."""
+        kept = asyncio.get_running_loop().create_future()
+        self._queue.put_nowait(Deed(tuple(transitions), kept))
+        await kept
 
 
 async def record(
     store: Store,
-    queue: asyncio.Queue[Scan | None],
+    queue: Queue,
     sinks: MutableMapping[str, SinkState],
     *,
     bound: int = BOUND,
@@ -88,35 +64,42 @@ async def record(
     """Write what the queue brings, a commit every `interval_s`, until it brings None.
 
     The queue is emptied at once whatever the disk does. When the disk does not keep up, rows
-    beyond `bound` are dropped, oldest first, and counted; findings stay. Shown in `sinks` as
-    "store". Returns once all is on disk, or given up after a few attempts.
+    beyond `bound` are dropped, oldest first, and counted; what happened stays. Shown in `sinks`
+    as "store". Returns once all is on disk, or given up after a few attempts.
     """
     backlog = Backlog(bound)
-    ended = asyncio.Event()
+    ended, due = asyncio.Event(), asyncio.Event()
     sinks[NAME] = SinkState(NAME, connected=True)
     async with asyncio.TaskGroup() as tasks:
-        tasks.create_task(_collect(queue, backlog, ended), name="store: collect")
-        tasks.create_task(_commit(store, backlog, ended, sinks, interval_s), name="store: commit")
+        tasks.create_task(_collect(queue, backlog, ended, due), name="store: collect")
+        tasks.create_task(
+            _commit(store, backlog, ended, due, sinks, interval_s), name="store: commit"
+        )
 
 
 async def _collect(
-    queue: asyncio.Queue[Scan | None], backlog: Backlog, ended: asyncio.Event
+    queue: Queue, backlog: Backlog, ended: asyncio.Event, due: asyncio.Event
 ) -> None:
-    while (scan := await queue.get()) is not None:
-        backlog.add(scan)
+    while (one := await queue.get()) is not None:
+        backlog.add(one)
+        if isinstance(one, Deed):
+            due.set()
     ended.set()
+    due.set()
 
 
 async def _commit(
     store: Store,
     backlog: Backlog,
     ended: asyncio.Event,
+    due: asyncio.Event,
     sinks: MutableMapping[str, SinkState],
     interval_s: float,
 ) -> None:
     while not ended.is_set():
         with suppress(TimeoutError):
-            await asyncio.wait_for(ended.wait(), interval_s)
+            await asyncio.wait_for(due.wait(), interval_s)
+        due.clear()
         sinks[NAME] = await _write(store, backlog, sinks[NAME])
     for left in range(LAST_TRIES, 0, -1):
         sinks[NAME] = await _write(store, backlog, sinks[NAME])
@@ -131,32 +114,47 @@ async def _write(store: Store, backlog: Backlog, state: SinkState) -> SinkState:
     """One commit of everything there is; how the store is doing afterwards."""
     if not backlog:
         return state
-    rows, findings = backlog.take()
+    batch = backlog.take()
     try:
-        await store.apart(store.write, rows, findings)
+        await store.apart(store.write, batch.rows, batch.happened)
     except StoreError as error:
-        backlog.put_back(rows, findings)
+        _answer(batch, f"done, but not recorded yet: {error}")
+        backlog.put_back(batch)
         if state.connected:
             log.warning("the store does not take rows", reason=str(error))
         return replace(
             state,
             connected=False,
-            reason=_reason(str(error), backlog.lost),
+            reason=_reason(str(error), backlog),
             failures=state.failures + 1,
             waiting=len(backlog.rows),
         )
+    _answer(batch)
     if not state.connected:
         log.info("the store takes rows again", rows_lost=backlog.lost)
+    rows = batch.rows
     return replace(
         state,
         connected=True,
-        reason=_reason("", backlog.lost),
+        reason=_reason("", backlog),
         sent=state.sent + sum(len(block) for block, _ in rows),
         waiting=len(backlog.rows),
         last_sent=float(rows[-1][0].time[-1]) if rows else state.last_sent,
     )
 
 
-def _reason(now: str, lost: int) -> str:
-    count = f"{lost} rows lost since the start" if lost else ""
-    return "; ".join(part for part in (now, count) if part)
+def _answer(batch: Batch, trouble: str = "") -> None:
+    """Tell those who wait for a commit; some may have gone."""
+    for kept in batch.waiting:
+        if kept.done():
+            continue
+        if trouble:
+            kept.set_exception(StoreError(trouble))
+        else:
+            kept.set_result(None)
+
+
+def _reason(now: str, backlog: Backlog) -> str:
+    counts = ((backlog.lost, "rows"), (backlog.lost_events, "findings and alarm transitions"))
+    words = (f"{number} {what} lost since the start" for number, what in counts if number)
+    return "; ".join(part for part in (now, *words) if part)

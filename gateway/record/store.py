@@ -12,6 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Concatenate, ParamSpec, TypeVar
 
+from gateway.alarm.transition import Transition
 from gateway.diagnose.findings import Finding
 from gateway.errors import StoreError
 from gateway.measure.blocks import Block, Readings
@@ -26,7 +27,7 @@ Row = tuple[Block, Readings]
 
 
 class Store:
-    """Writes rows, findings and whatever else is handed to it, each call one transaction.
+    """Writes rows, what happened and whatever else is handed to it, each call one transaction.
 
     `file` is for readers (`history.reader`). Any thread may call; calls take turns.
     """
@@ -43,19 +44,20 @@ class Store:
         self._layout = self.do(layout.keep, layout.layout_of(self._columns))
         self._newest = self.do(_newest)
 
-    def write(self, rows: Sequence[Row], findings: Sequence[Finding] = ()) -> None:
-        """Add rows and findings in one transaction; of two rows of a millisecond the later stays.
+    def write(self, rows: Sequence[Row], happened: Sequence[Finding | Transition] = ()) -> None:
+        """Add rows and what happened in them, in order, in one transaction.
 
-        Findings survive a power failure from here on, rows the failure of the process. StoreError
-        when the disk does not take them; ValueError when a block is not of this site.
+        Of two rows of a millisecond the later stays. What happened survives a power failure from
+        here on, rows the failure of the process. StoreError when the disk does not take them;
+        ValueError when a block is not of this site.
         """
         scans, readings = [], []
         for block, means in rows:
             scans += self._scans(block)
             readings += self._readings(means)
-        if scans or findings:
-            level = "FULL" if findings else "NORMAL"
-            self._transact(level, self._add, scans, readings, findings)
+        if scans or happened:
+            level = "FULL" if happened else "NORMAL"
+            self._transact(level, self._add, scans, readings, happened)
         if scans:
             self._newest = scans[-1][0]
 
@@ -113,14 +115,14 @@ class Store:
         connection: sqlite3.Connection,
         scans: list[tuple[int, float, int, bytes, bytes]],
         readings: list[tuple[int, int, bytes, bytes]],
-        findings: Sequence[Finding],
+        happened: Sequence[Finding | Transition],
     ) -> None:
         back = _stepped_back(self._newest, [scan[0] for scan in scans])
         if back is not None:
             cursors.rewind(connection, back - 1)
         connection.executemany("INSERT OR REPLACE INTO scans VALUES (?, ?, ?, ?, ?)", scans)
         connection.executemany("INSERT OR REPLACE INTO readings VALUES (?, ?, ?, ?)", readings)
-        journal.append_findings(connection, findings, events=self._events)
+        journal.append_all(connection, happened, outbox=self._events)
         if scans:
             rollup.roll(connection, scans[-1][0])
 

@@ -75,8 +75,7 @@ def test_controller() -> None:
 
 def test_event_has_sequence_time_and_the_whole_finding() -> None:
     one = finding(time=START + 2)
-    body = {**vars(one), "evidence": dict(one.evidence)}
-    told = read(payloads.event("test", Entry(41, 1_780_000_202_000, "finding", "p1", body=body)))
+    told = read(payloads.event("test", Entry(41, 1_780_000_202_000, "finding", "p1"), one))
     assert (told["sequence"], told["site"]) == (41, "test")
     assert (told["phase"], told["fault"]) == ("raised", "open-circuit")
     assert told["time"] == "2026-05-28T20:30:02.000Z"

@@ -6,14 +6,15 @@ import asyncio
 import sys
 from pathlib import Path
 
-from gateway.record.recorder import Scan, record
+from gateway.record.backlog import Scan
+from gateway.record.recorder import Queue, record
 from gateway.record.store import open_store
 from tests.record.made import START, finding, plant, rows
 
 
 async def _run(folder: Path) -> None:
     here = plant()
-    queue: asyncio.Queue[Scan | None] = asyncio.Queue()
+    queue: Queue = asyncio.Queue()
     with open_store(folder, here) as store:
         recorder = asyncio.create_task(record(store, queue, {}, interval_s=0.1))
         for number in range(100_000):

@@ -42,13 +42,11 @@ def test_open_is_what_was_raised_and_not_cleared(events: list[tuple[str, bool]])
         now = START + number
         if up and subject not in wanted:
             wanted[subject] = now
-            journal.append_findings(
-                connection, [finding(subject, since=now, time=now)], events=True
-            )
+            journal.append_all(connection, [finding(subject, since=now, time=now)], outbox=True)
         elif not up and subject in wanted:
             since = wanted.pop(subject)
             cleared = finding(subject, "cleared", since=since, time=now)
-            journal.append_findings(connection, [cleared], events=True)
+            journal.append_all(connection, [cleared], outbox=True)
     found = journal.open_findings(connection)
     connection.close()
     assert {f.subject: f.since for f in found} == wanted

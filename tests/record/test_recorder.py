@@ -15,9 +15,10 @@ from hypothesis import strategies as st
 from gateway.diagnose.findings import Finding
 from gateway.errors import StoreError
 from gateway.live import SinkState
-from gateway.measure.blocks import Block, Readings
+from gateway.measure.blocks import Block
 from gateway.record import journal
-from gateway.record.recorder import Backlog, Scan, record
+from gateway.record.backlog import Backlog, Happened, Row, Scan
+from gateway.record.recorder import Queue, record
 from gateway.record.store import Store, open_store
 from tests.record.made import START, finding, plant, rows
 
@@ -35,7 +36,7 @@ def count(store: Store) -> int:
 
 
 async def test_drains_at_the_end_of_the_stream(tmp_path: Path) -> None:
-    queue: asyncio.Queue[Scan | None] = asyncio.Queue()
+    queue: Queue = asyncio.Queue()
     sinks: dict[str, SinkState] = {}
     for k in range(50):
         queue.put_nowait(scan(k, *([finding()] if k == 7 else [])))
@@ -57,11 +58,11 @@ class Disk:
         self.calls = 0
         write = store.write
 
-        def checked(got: Sequence[tuple[Block, Readings]], found: Sequence[Finding] = ()) -> None:
+        def checked(got: Sequence[Row], happened: Sequence[Happened] = ()) -> None:
             self.calls += 1
             if self.full:
                 raise StoreError("history: database or disk is full")
-            write(got, found)
+            write(got, happened)
 
         monkeypatch.setattr(store, "write", checked)
 
@@ -75,7 +76,7 @@ async def until(test: Any) -> None:
 async def test_full_disk_costs_old_rows_only_and_says_so(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    queue: asyncio.Queue[Scan | None] = asyncio.Queue(4)
+    queue: Queue = asyncio.Queue(4)
     sinks: dict[str, SinkState] = {}
     with open_store(tmp_path, HERE) as store, structlog.testing.capture_logs() as told:
         disk = Disk(store, monkeypatch)
@@ -106,7 +107,7 @@ async def test_full_disk_costs_old_rows_only_and_says_so(
 async def test_gives_up_at_the_end_when_the_disk_stays_full(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    queue: asyncio.Queue[Scan | None] = asyncio.Queue()
+    queue: Queue = asyncio.Queue()
     with open_store(tmp_path, HERE) as store:
         disk = Disk(store, monkeypatch)
         disk.full = True
@@ -118,7 +119,7 @@ async def test_gives_up_at_the_end_when_the_disk_stays_full(
 
 
 async def test_cancelled_in_the_middle(tmp_path: Path) -> None:
-    queue: asyncio.Queue[Scan | None] = asyncio.Queue()
+    queue: Queue = asyncio.Queue()
     with open_store(tmp_path, HERE) as store:
         task = asyncio.create_task(record(store, queue, {}, interval_s=TICK))
         queue.put_nowait(scan(0))
@@ -131,7 +132,7 @@ async def test_cancelled_in_the_middle(tmp_path: Path) -> None:
 async def test_own_mistake_is_not_taken_for_the_disk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    queue: asyncio.Queue[Scan | None] = asyncio.Queue()
+    queue: Queue = asyncio.Queue()
     with open_store(tmp_path, HERE) as store:
 
         def wrong(*_: object) -> None:
@@ -153,7 +154,7 @@ def test_backlog_never_exceeds_its_bound_and_keeps_order(steps: list[int], bound
         for _ in range(added):
             backlog.add(Scan(Block(block.time * 0 + number, block.values, block.reasons), means))
             number += 1
-        backlog.put_back(*taken)
+        backlog.put_back(taken)
     left = [int(row[0].time[0]) for row in backlog.rows]
     assert left == list(range(max(0, number - bound), number))
     assert backlog.lost == max(0, number - bound)

@@ -1,0 +1,90 @@
+"""What is not on disk yet: bounded, the oldest go first and are counted."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from gateway.alarm.transition import Transition
+from gateway.diagnose.findings import Finding
+from gateway.measure.blocks import Block, Readings
+
+HAPPENED_BOUND = 10_000
+"""Findings and transitions of alarms are few and outlive their rows, up to this many."""
+
+Row = tuple[Block, Readings]
+Happened = Finding | Transition
+
+
+class Scan(NamedTuple):
+    """What one pass brought: its rows, and what happened in them, in order."""
+
+    block: Block
+    readings: Readings
+    happened: tuple[Happened, ...] = ()
+
+
+class Deed(NamedTuple):
+    """What somebody did. `kept` is set once it, and all before it, is on disk, or cannot be."""
+
+    happened: tuple[Happened, ...]
+    kept: asyncio.Future[None]
+
+
+class Batch(NamedTuple):
+    """What goes to the disk in one transaction, and who waits for it."""
+
+    rows: list[Row]
+    happened: list[Happened]
+    waiting: list[asyncio.Future[None]]
+
+
+@dataclass
+class Backlog:
+    """Filled by the queue, emptied by commits."""
+
+    bound: int
+    """Rows that are held at most."""
+    rows: deque[Row] = field(default_factory=deque)
+    happened: deque[Happened] = field(default_factory=deque)
+    waiting: list[asyncio.Future[None]] = field(default_factory=list)
+    lost: int = 0
+    """Rows dropped since the start."""
+    lost_events: int = 0
+    """Findings and transitions dropped since the start."""
+
+    def __len__(self) -> int:
+        return len(self.rows) + len(self.happened) + len(self.waiting)
+
+    def add(self, one: Scan | Deed) -> None:
+        """Take in one pass, or a deed."""
+        if isinstance(one, Deed):
+            self.waiting.append(one.kept)
+        else:
+            self.rows.append((one.block, one.readings))
+        self.happened.extend(one.happened)
+        self._trim()
+
+    def take(self) -> Batch:
+        """Everything, taken out."""
+        batch = Batch(list(self.rows), list(self.happened), self.waiting)
+        self.rows.clear()
+        self.happened.clear()
+        self.waiting = []
+        return batch
+
+    def put_back(self, batch: Batch) -> None:
+        """What the disk did not take, in front of what came since; who waited has been told."""
+        self.rows.extendleft(reversed(batch.rows))
+        self.happened.extendleft(reversed(batch.happened))
+        self._trim()
+
+    def _trim(self) -> None:
+        while len(self.rows) > self.bound:
+            self.rows.popleft()
+            self.lost += 1
+        while len(self.happened) > HAPPENED_BOUND:
+            self.happened.popleft()
+            self.lost_events += 1

@@ -1,0 +1,134 @@
+"""What watches a site: a poller a controller, the loop from rows to alarms, and what is learnt.
+
+Data flows as the lines of `watch` say: rows of register values, readings, findings, alarms, then
+the snapshot for pages and publishers and the queue to the store.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Coroutine
+from typing import Any
+
+import structlog
+
+from gateway.alarm.machine import Alarms
+from gateway.annunciator import Annunciator
+from gateway.diagnose.diagnose import Diagnosis
+from gateway.diagnose.picture import from_dict, to_dict
+from gateway.live import Live, SinkState, Snapshot
+from gateway.measure.columns import columns
+from gateway.measure.measure import Measure
+from gateway.plant.site import Site
+from gateway.poll.poller import poll_controller
+from gateway.poll.rows import Rows
+from gateway.poll.schedule import stagger
+from gateway.record import alarms, memory, wishes
+from gateway.record.backlog import Scan
+from gateway.record.journal import Entry, append, open_findings
+from gateway.record.opening import reader
+from gateway.record.recorder import Queue, QueuedLogbook
+from gateway.record.store import Store
+
+SPREAD = 0.8
+ROW_AT = 0.95
+"""Where in the interval a row is taken: after the staggered polls, which lie in the first 0.8."""
+PICTURE = "picture"
+WISHES_S = 5.0
+KEEP_S = 600.0
+"""Seconds between two looks for wishes, and between two writings of what is remembered."""
+
+log = structlog.get_logger(__name__)
+
+
+def restored(site: Site, store: Store, queue: Queue) -> Live:
+    """The live state of a site with its alarms as the journal left them; `queue` records actions.
+
+    StoreError when the store cannot be read.
+    """
+    machine = Alarms(site, columns(site), store.do(alarms.resume))
+    sinks: dict[str, SinkState] = {}
+    return Live(site, Annunciator(machine, QueuedLogbook(queue, sinks)), sinks)
+
+
+def watching(
+    site: Site, live: Live, store: Store, queue: Queue
+) -> dict[str, Coroutine[Any, Any, None]]:
+    """Work by the name of its task: one poller a controller, the row loop, the memory."""
+    rows, measure = Rows(site), Measure(site)
+    with reader(store.file) as connection:
+        before, learnt = open_findings(connection), memory.recall(connection, PICTURE)
+    picture = from_dict(learnt, measure.columns) if learnt else None
+    diagnosis = Diagnosis(site, measure.columns, before, picture)
+    offsets = stagger([c.interval_s for c in site.controllers.values()])
+    work: dict[str, Coroutine[Any, Any, None]] = {
+        f"poll {key}": poll_controller(key, controller, rows.take, offset_s=SPREAD * offset)
+        for (key, controller), offset in zip(site.controllers.items(), offsets, strict=True)
+    }
+    work["watch"] = watch(live, rows, measure, diagnosis, queue)
+    work["remember"] = remember(live, store, measure, diagnosis)
+    return work
+
+
+async def watch(
+    live: Live,
+    rows: Rows,
+    measure: Measure,
+    diagnosis: Diagnosis,
+    queue: Queue,
+) -> None:
+    """A row at a time from the pollers to everyone, for ever."""
+    interval = min((c.interval_s for c in live.site.controllers.values()), default=1.0)
+    tick, last, start = 0, 0.0, time.monotonic()
+    while True:
+        tick = max(tick + 1, int((time.monotonic() - start) / interval - ROW_AT) + 1)
+        await asyncio.sleep(start + (tick + ROW_AT - 1) * interval - time.monotonic())
+        last = max(time.time(), last + 0.001)
+        block = rows.row(last)
+        readings = measure.examine(block)
+        findings = diagnosis.examine(readings)
+        for finding in findings:
+            log.info("finding", phase=finding.phase, fault=finding.fault, subject=finding.subject)
+        changes = live.alarms.examine(readings, findings, diagnosis.open)
+        live.show(
+            Snapshot(
+                live.next_number, last, readings, live.alarms.reported(diagnosis.open),
+                rows.links, dict(live.sinks), live.alarms.standing,
+            )
+        )  # fmt: skip
+        # At once after the machine moved: what people do next stands behind it in the journal.
+        queue.put_nowait(Scan(block, readings, (*findings, *changes)))
+
+
+async def remember(live: Live, store: Store, measure: Measure, diagnosis: Diagnosis) -> None:
+    """Keep the learnt picture and how alarms stand, and unlearn what a person asks for."""
+    folder, due = store.file.parent, time.monotonic()
+
+    def keep() -> None:
+        live.learnt = to_dict(diagnosis.picture, measure.columns)
+        store.do(memory.keep, PICTURE, round(time.time() * 1000), live.learnt)
+        store.do(alarms.resume)
+
+    try:
+        while True:
+            for loop_id, reason in await asyncio.to_thread(wishes.take_relearn, folder):
+                await _relearn(store, diagnosis, loop_id, reason)
+                due = time.monotonic()
+            if time.monotonic() >= due:
+                due = time.monotonic() + KEEP_S
+                await store.apart(keep)
+            await asyncio.sleep(WISHES_S)
+    finally:
+        keep()
+
+
+async def _relearn(store: Store, diagnosis: Diagnosis, loop_id: str, reason: str) -> None:
+    try:
+        diagnosis.forget(loop_id)
+    except KeyError:
+        log.warning("asked to unlearn a loop that is not of this site", loop=loop_id)
+        return
+    log.info("unlearnt", loop=loop_id, reason=reason)
+    entry = Entry(0, round(time.time() * 1000), "relearn", loop_id, reason=reason, actor="local")
+    await store.ask(append, entry)
