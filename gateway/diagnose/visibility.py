@@ -1,180 +1,132 @@
 """What can't be seen: "no fault" and "cannot tell" are different answers.
 
-For every transducer, the faults that its signal, the ends of its input, and what else the site
-file names keep hidden, with the reason in words.
+For every transducer and loop, the faults that its signal, the ends of its input and what else the
+site file names keep hidden, with the reason in words. Conditions that hold everywhere (a fault
+shorter than a poll, two that are wrong together) are the catalogue's to tell.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import TypeAlias
 
-from gateway.measure.columns import columns
 from gateway.plant.loops import Loop
-from gateway.plant.signals import Signal
 from gateway.plant.site import Site
-from gateway.plant.transducers import Transducer
 
+from . import hiding
 from .catalogue.faults import CATALOGUE
-from .wire import supply_level
+from .hunting import LEAST_SAMPLES
+from .outlook import Extent, Reason, alike, outlooks, tells_stop
+
+LoopRule: TypeAlias = Callable[[Site, Loop], Reason | None]
 
 
 @dataclass(frozen=True)
 class Hidden:
-    """A fault that cannot be seen on one transducer, always or only under a condition."""
+    """A fault of the catalogue that cannot be seen on one subject, or not always."""
 
     fault: str
+    extent: Extent
     why: str
 
 
-@dataclass(frozen=True)
-class _View:
-    """What a rule may look at."""
+def hidden(site: Site, time: float) -> Mapping[str, tuple[Hidden, ...]]:
+    """By transducer, the faults that it hides, in the catalogue's order.
 
-    noun: Transducer
-    signal: Signal
-    low: float
-    high: float
-    """Ends of what the input can show, mA or V; infinite when it does not clamp."""
-    supply: float
-    loops: tuple[Loop, ...]
-
-    @property
-    def has_peer(self) -> bool:
-        alike = [x for x in self.loops if x.combine not in ("sum", "difference")]
-        return any(len(loop.transducers) > 1 for loop in alike)
-
-    @property
-    def knows_running(self) -> bool:
-        return any(loop.running or loop.output for loop in self.loops)
+    time: seconds since 1970; how far peers must be away to be believed grows with the years.
+    """
+    views = outlooks(site, time)
+    return {
+        key: _ordered({fault: rule(view) for fault, rule in hiding.RULES.items()})
+        for key, view in views.items()
+    }
 
 
-Rule = Callable[[_View], str]
-ALONE = "no other transducer of the loop measures the same pressure"
+def loop_hidden(site: Site) -> Mapping[str, tuple[Hidden, ...]]:
+    """By loop, the faults that it hides, in the catalogue's order."""
+    return {
+        key: _ordered({fault: rule(site, loop) for fault, rule in LOOP_RULES.items()})
+        for key, loop in site.loops.items()
+    }
 
 
-def hidden(site: Site, transducer_id: str) -> tuple[Hidden, ...]:
-    """Faults that this transducer hides, in the catalogue's order; KeyError for an unknown id."""
-    k = site.transducer_column(transducer_id)
-    t = columns(site).transducers
-    noun = site.transducers[transducer_id]
-    view = _View(
-        noun=noun,
-        signal=noun.sends(),
-        low=float(t.card_low[k]),
-        high=float(t.card_high[k]),
-        supply=float(supply_level(t)[k]),
-        loops=tuple(site.loops[key] for key in site.loops_of(transducer_id)),
-    )
-    found = ((fault, rule(view)) for fault, rule in RULES.items())
-    ordered = sorted((pair for pair in found if pair[1]), key=lambda p: list(CATALOGUE).index(p[0]))
-    return tuple(Hidden(fault, why) for fault, why in ordered)
+def _ordered(found: Mapping[str, Reason | None]) -> tuple[Hidden, ...]:
+    reasons = ((fault, found.get(fault)) for fault in CATALOGUE)
+    return tuple(Hidden(fault, *reason) for fault, reason in reasons if reason is not None)
 
 
-def loop_hidden(site: Site, loop_id: str) -> tuple[str, ...]:
-    """What cannot be told of a loop's settings, in words; KeyError for an unknown id."""
-    loop, out = site.loops[loop_id], []
+def _disagreement(_site: Site, loop: Loop) -> Reason | None:
+    if len(loop.transducers) > 1 and alike(loop):
+        return None
+    return "never", "no two of its transducers measure the same pressure"
+
+
+def _combination(site: Site, loop: Loop) -> Reason | None:
     if not loop.feedback:
-        out.append("combination-mismatch: the site file names no feedback point")
-    if len(loop.transducers) > 1 and loop.combine in ("average", "minimum", "maximum", "sum"):
-        out.append(
-            "two inputs exchanged: the combined pressure stays the same, so only driving one "
-            "input at a time shows it"
+        return "never", "the site file names no feedback point"
+    members = [site.transducers[key] for key in loop.transducers]
+    nameplates = {(t.signal, t.lrv_pa, t.urv_pa) for t in members}
+    why = []
+    if len(nameplates) < len(members) and loop.combine != "difference":
+        why.append(
+            f"two inputs exchanged leave the {loop.combine} as it is, and findings then name the "
+            "wrong one: only moving one transducer at a time shows it"
         )
-    if not loop.running:
-        out.append("a stop of the fan is told from the output alone, or not at all")
-    return tuple(out)
+    if any(t.controller_value is None for t in members):
+        why.append("not every input has a controller_value: one scaled wrongly looks the same")
+    return ("partly", "; ".join(why)) if why else None
 
 
-def _open(v: _View) -> str:
-    if v.signal.live_zero:
-        return "" if v.low <= v.signal.open_below else "the input cannot show electrical zero"
-    if not v.has_peer:
-        return f"the signal has no live zero, and {ALONE}: a dead wire reads a believable 0 %"
-    return "seen only while the fan runs: with the fan off a dead wire reads a rightful zero"
+def _cycling(_site: Site, loop: Loop) -> Reason | None:
+    return None if tells_stop(loop) else ("never", "no point tells when the fan stands")
 
 
-def _short(v: _View) -> str:
-    if v.supply < float("inf"):
-        return ""
-    return f"the input ends at {v.high:g} {v.signal.unit}: a short looks like full scale"
+def _hunting(site: Site, loop: Loop) -> Reason | None:
+    if not loop.setpoint:
+        return _setpoint(site, loop)
+    refs = [site.transducers[key].counts for key in loop.transducers]
+    refs += [r for r in (loop.feedback, loop.setpoint, loop.output, loop.running) if r]
+    slowest = max(site.controllers[ref.partition(".")[0]].interval_s for ref in refs)
+    least = LEAST_SAMPLES * slowest
+    return "partly", f"polled every {slowest:g} s: a swing faster than {least:g} s is not seen"
 
 
-def _failure(v: _View) -> str:
-    low = v.signal.failure_low > float("-inf") and v.low <= v.signal.failure_low
-    high = v.signal.failure_high < float("inf") and v.high > v.signal.failure_high
-    if low and high:
-        return ""
-    if low:
-        return "failing high is hidden: the input ends below the upper failure limit"
-    if high:
-        return "failing low is hidden: the signal or the input has no lower failure band"
-    return "the signal has no failure band that the input can show"
+def _saturated(_site: Site, loop: Loop) -> Reason | None:
+    if not loop.output:
+        return "never", "the site file names no output point"
+    return None if loop.output_range else ("never", "the site file gives no output_range")
 
 
-def _undefined(v: _View) -> str:
-    low = v.low < v.signal.measure_low and v.signal.measure_low > float("-inf")
-    high = v.high > v.signal.measure_high
-    return "" if low or high else "the signal has no band between measuring and failing here"
+def _setpoint(_site: Site, loop: Loop) -> Reason | None:
+    return None if loop.setpoint else ("never", "the site file names no set point")
 
 
-def _under(v: _View) -> str:
-    if v.low >= v.signal.low and v.noun.range[0] >= 0:
-        return "the signal rests at 0 % whatever lies below"
-    return ""
+def _held(site: Site, loop: Loop) -> Reason | None:
+    if loop.running or loop.output:
+        return _setpoint(site, loop)
+    return "never", "no point tells whether the fan should run"
 
 
-def _peer(v: _View) -> str:
-    return "" if v.has_peer else ALONE
+def _action(site: Site, loop: Loop) -> Reason | None:
+    return _setpoint(site, loop) or _saturated(site, loop)
 
 
-def _running_peer(v: _View) -> str:
-    if not v.has_peer:
-        return ALONE
-    return "" if v.knows_running else "nothing tells whether the fan runs"
+def _safe(site: Site, loop: Loop) -> Reason | None:
+    limits = loop.limits.low is not None or loop.limits.high is not None
+    if limits or loop.door:
+        return _setpoint(site, loop)
+    return "never", "the site file gives neither limits nor a door"
 
 
-def _swapped(v: _View) -> str:
-    if v.noun.range[0] >= 0 or v.noun.range[1] <= 0:
-        return "a range with one sign: the reading rests at its end, like a tube off"
-    return _peer(v)
-
-
-def _shown(v: _View) -> str:
-    return "" if v.noun.controller_value else "the site file names no controller_value point"
-
-
-def _negative(v: _View) -> str:
-    if v.signal.unit == "mA":
-        return "a current input reads nothing, as with an open circuit"
-    return "" if v.low < 0 else "the input cannot show a negative voltage"
-
-
-def _voltage(v: _View) -> str:
-    return "" if v.signal.unit == "V" else "a current input is pulled to zero by its shunt"
-
-
-RULES: dict[str, Rule] = {
-    "open-circuit": _open,
-    "short-circuit": _short,
-    "device-failure-signal": _failure,
-    "signal-undefined-band": _undefined,
-    "reversed-polarity": _negative,
-    "floating-input": _voltage,
-    "flat-top": _peer,
-    "under-range": _under,
-    "ports-swapped": _swapped,
-    "tube-off": _running_peer,
-    "tube-restricted": _peer,
-    "liquid-in-tube": _peer,
-    "frozen": _peer,
-    "zero-drift": _peer,
-    "span-drift": _running_peer,
-    "live-zero-mismatch": _shown,
-    "signal-mismatch": _shown,
-    "range-mismatch": _shown,
-    "unit-mismatch": _shown,
-    "percent-for-value": _shown,
+LOOP_RULES: dict[str, LoopRule] = {
+    "disagreement": _disagreement,
+    "combination-mismatch": _combination,
+    "action-reversed": _action,
+    "setpoint-outside-range": _setpoint,
+    "setpoint-above-safe-limit": _safe,
+    "sleep-cycling": _cycling,
+    "hunting": _hunting,
+    "output-saturated": _saturated,
+    "setpoint-not-held": _held,
 }
-"""Faults that a transducer's signal, input or context may hide. What is not here needs nothing but
-the reading itself."""
