@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 from math import isfinite
 from typing import TypeAlias
 
@@ -186,16 +187,25 @@ def _unit(o: Outlook) -> Reason | None:
 
 
 def _lines(o: Outlook, fault: int) -> list[mistakes.Mistake]:
-    known = mistakes.of_signal(o.signal.name)
-    known += mistakes.of_unit(o.noun.lrv_pa, o.noun.span_pa, PASCALS[o.shown_in])
+    known = _known(o.signal.name, o.noun.lrv_pa, o.noun.span_pa, o.shown_in)
     return [m for m in known if m.fault == fault]
 
 
 def _lookalike(o: Outlook, fault: int) -> Reason | None:
+    return _twin(o.signal.name, o.noun.lrv_pa, o.noun.span_pa, o.shown_in, fault)
+
+
+@lru_cache(maxsize=1024)
+def _known(signal: str, lrv: float, span: float, unit: str) -> tuple[mistakes.Mistake, ...]:
+    return mistakes.of_signal(signal) + mistakes.of_unit(lrv, span, PASCALS[unit])
+
+
+@lru_cache(maxsize=1024)
+def _twin(signal: str, lrv: float, span: float, unit: str, fault: int) -> Reason | None:
     """Another mistake that shows the same numbers over the whole range."""
-    others = [m for f in range(mistakes.RANGE) if f != fault for m in _lines(o, f)]
-    for mine in _lines(o, fault):
-        for other in others:
+    known = _known(signal, lrv, span, unit)
+    for mine in (m for m in known if m.fault == fault):
+        for other in (m for m in known if m.fault != fault):
             bottom = mine.offset - other.offset
             top = bottom + 100 * (mine.gain - other.gain)
             if max(abs(bottom), abs(top)) <= SAME:
