@@ -7,7 +7,7 @@ memory, ids of its consequences), in the order in which a person should look at 
 the same object as long as nothing changed. `standing.shown` tells what asks for attention from
 what is shelved, suppressed or out of service. `live.alarms.of(id)` gives one alarm, also at rest;
 `live.alarms.definitions.all()` is every alarm that the site may have. Every transition is an entry
-of kind "alarm" in the journal (`record/journal.py`, `transition_of`).
+of kind "alarm" in the journal (`record/journal.py`, `to_transition`).
 
 To act: make an `Action` with the functions of `alarm/actions.py` (`acknowledge`, `shelve`,
 `out_of_service` ...), with the name of the person or the protocol as its actor, and

@@ -14,7 +14,9 @@ from typing import Any, Literal
 import structlog
 from structlog.typing import EventDict, Processor, WrappedLogger
 
-LIBRARIES = ("asyncio", "uvicorn", "pymodbus", "aiomqtt", "mqtt", "influxdb_client", "Rx")
+LIBRARIES = (
+    "asyncio", "uvicorn", "pymodbus", "aiomqtt", "mqtt", "influxdb_client", "Rx", "bacpypes3"
+)  # fmt: skip
 """Loggers of libraries that are heard from WARNING on, or not even then if they say so."""
 HIDDEN = "(hidden)"
 

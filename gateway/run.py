@@ -14,9 +14,10 @@ from typing import Any
 import structlog
 
 from gateway.demo.control import run_plant
-from gateway.errors import StartError
 from gateway.live import Live
 from gateway.plant.site import Site
+from gateway.publish.bacnet import publish_bacnet
+from gateway.publish.bacnet_source import GatewayAlarms
 from gateway.publish.influx import forward_influx
 from gateway.publish.mqtt import publish_mqtt
 from gateway.record.recorder import Queue, record
@@ -41,15 +42,10 @@ async def run_gateway(
 ) -> None:
     """Watch a site until `stop` is set or the task is cancelled.
 
-    ready: called with the page's address once it can be opened. StartError when the port or the
+    ready: called with the page's address once it can be opened. StartError when a port or the
     store is not to be had; any other exception ends the process.
     """
     stop = stop or asyncio.Event()
-    if settings.bacnet_enabled:
-        raise StartError(
-            "LOOPWITNESS_BACNET_ENABLED: true; allowed: false, because the device is not joined "
-            "to the gateway's alarms yet"
-        )
     with open_store(settings.state_dir, site, events=bool(settings.mqtt_host)) as store:
         queue: Queue = asyncio.Queue()
         live = restored(site, store, queue)
@@ -87,6 +83,8 @@ def _receivers(
         work["mqtt"] = publish_mqtt(live, store, settings)
     if settings.influx_url:
         work["influx"] = forward_influx(live, store, settings)
+    if settings.bacnet_enabled:
+        work["bacnet"] = publish_bacnet(live, GatewayAlarms(live.alarms), settings)
     return work
 
 

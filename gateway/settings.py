@@ -90,7 +90,7 @@ class Settings(BaseSettings):
     """Seconds between two batches."""
 
     bacnet_enabled: bool = False
-    """Be a BACnet/IP device. Not to be used yet: it is not joined to the alarms."""
+    """Be a BACnet/IP device that reports its alarms and takes acknowledgements."""
     bacnet_address: Annotated[str, AfterValidator(_network_card)] = "127.0.0.1"
     """Address of the network card; with its prefix (192.0.2.10/24) broadcasts are heard too."""
     bacnet_port: int = Field(default=47808, ge=1, le=65535)

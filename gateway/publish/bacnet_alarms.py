@@ -1,6 +1,6 @@
 """What the BACnet side needs to know of alarms, and how it acknowledges them.
 
-It looks at alarms through this and knows nothing of the machine behind.
+It looks at alarms through this and knows nothing of the machine behind (`bacnet_source.py` does).
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ class AlarmSource(Protocol):
         """How a loop's limits are watched; KeyError for an unknown loop."""
         ...
 
-    async def acknowledge(self, alarm_id: str, actor: str, time: float) -> None:
+    async def acknowledge(self, alarm_id: str, actor: str) -> None:
         """Acknowledge one alarm; LoopwitnessError when that cannot be recorded now.
 
         Returns once it is recorded; one that is acknowledged already is no error.

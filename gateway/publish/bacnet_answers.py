@@ -51,14 +51,13 @@ class EventAnswers:
         index = self._reporting(apdu.eventObjectIdentifier)
         transition = self._transition(index, apdu)
         actor = f"{apdu.acknowledgmentSource or 'unnamed'} (BACnet {apdu.pduSource})"
-        now = time.time()
         try:
             for alarm in self.board.events.to_acknowledge(index, transition):
-                await self.alarms.acknowledge(alarm, actor, now)
+                await self.alarms.acknowledge(alarm, actor)
         except LoopwitnessError as error:
             log.warning("acknowledgement over BACnet not recorded", reason=str(error))
             raise ExecutionError("device", "operationalProblem") from error
-        self.tell(self.board.events.acknowledge(index, transition, now))
+        self.tell(self.board.events.acknowledge(index, transition, time.time()))
         await self.response(SimpleAckPDU(context=apdu))  # type: ignore[attr-defined]  # the same
 
     def _reporting(self, objid: Any) -> int:

@@ -123,6 +123,23 @@ async def test_a_port_in_use_is_one_line(tmp_path: Path, free_port: int, *, demo
     assert seen.out == ""
 
 
+async def test_a_bacnet_port_in_use_is_one_line(tmp_path: Path, free_port: int) -> None:
+    (tmp_path / "site.toml").write_text(SITE.format(port=free_port))
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
+        taken.bind(("127.0.0.1", 0))
+        port = taken.getsockname()[1]
+        seen = await command(
+            tmp_path, "run", "site.toml",
+            LOOPWITNESS_BACNET_ENABLED="true", LOOPWITNESS_BACNET_PORT=str(port),
+        )  # fmt: skip
+    assert seen.code == 3
+    (said,) = [line for line in seen.err.splitlines() if not line.startswith("{")]
+    assert said == (
+        f"loopwitness: BACnet: UDP port {port} on 127.0.0.1 is in use by another program; set "
+        "LOOPWITNESS_BACNET_ADDRESS and LOOPWITNESS_BACNET_PORT"
+    )
+
+
 async def test_every_wrong_setting_is_told(tmp_path: Path) -> None:
     SiteFolder(tmp_path)
     seen = await command(

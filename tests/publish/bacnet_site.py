@@ -99,7 +99,7 @@ class Hand:
     """Alarms as the test wants them, and what was acknowledged."""
 
     alarms: list[AlarmState] = field(default_factory=list)
-    acknowledged: list[tuple[str, str, float]] = field(default_factory=list)
+    acknowledged: list[tuple[str, str]] = field(default_factory=list)
     trouble: Exception | None = None
 
     def states(self) -> list[AlarmState]:
@@ -109,10 +109,10 @@ class Hand:
         assert loop
         return Terms(deadband_Pa=2.5, delay_s=14.2)
 
-    async def acknowledge(self, alarm_id: str, actor: str, time: float) -> None:
+    async def acknowledge(self, alarm_id: str, actor: str) -> None:
         if self.trouble is not None:
             raise self.trouble
-        self.acknowledged.append((alarm_id, actor, time))
+        self.acknowledged.append((alarm_id, actor))
         self.alarms = [
             replace(a, acknowledged=True) if a.id == alarm_id else a for a in self.alarms
         ]

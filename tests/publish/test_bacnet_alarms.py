@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 from typing import Any
 
@@ -119,12 +118,10 @@ async def test_an_acknowledgement_reaches_the_machine_and_everyone(tmp_path: Pat
         device.hand.alarms = [wire_alarm()]
         await device.show(50.0, opened())
         (one,) = await told_to(recipient, 1)
-        before = time.time()
         await acknowledge(client, device, P1, "FAULT", one.stamp)
-        ((alarm, actor, when),) = device.hand.acknowledged
+        ((alarm, actor),) = device.hand.acknowledged
         assert alarm == "open-circuit:p1"
         assert actor.startswith("desk 3 (BACnet 127.0.0.1:")
-        assert before <= when <= time.time()
         _, ack = await told_to(recipient, 2)
         assert (ack.notify_type, ack.instance, ack.to_state, ack.event_type) == (2, P1, FAULT, 19)
         assert (ack.from_state, ack.ack_required, ack.values) == (None, None, None)
