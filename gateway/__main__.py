@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import re
 import sys
+import time
 from collections.abc import Callable, Coroutine, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeAlias
@@ -44,11 +45,15 @@ def check(
     live: Annotated[
         bool, typer.Option("--live", help="Also read every controller once, and compare.")
     ] = False,
+    why: Annotated[
+        bool, typer.Option("--hidden", help="Every fault that cannot be seen, with the reason.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Check a site file, and with --live the plant.
 
-    Tells every fault of the file at once, or in short what it describes. With --live every
+    Tells every fault of the file at once, or in short what it describes: how uncertain each
+    transducer is, and how many faults its signal, input and loop keep hidden. With --live every
     controller is read once, and each transducer is shown as counts, signal, our pressure and
     the controller's own. Exit code 1: the file has faults; 4: a controller did not answer.
     """
@@ -60,14 +65,14 @@ def check(
             raise
         tables.print_json(tables.faults_data(error))
         raise typer.Exit(error.exit_code) from None
-    data = tables.site_data(str(file), site)
+    data = tables.site_data(str(file), site, time.time())
     scans = look.read_all(site) if live else []
     if live:
         data["live"] = look.compare(site, scans)
     if as_json:
         tables.print_json(data)
     else:
-        _print_site(data)
+        _print_site(data, why=why)
     silent = [scan for scan in scans if not tables.answered(scan)]
     if silent:
         reasons = "\n".join(f"  {scan.controller}: {scan.link.reason}" for scan in silent)
@@ -207,10 +212,10 @@ def _host_and_port(address: str) -> tuple[str, int]:
     return found[1].strip("[]"), int(found[2] or 502)
 
 
-def _print_site(data: Mapping[str, Any]) -> None:
+def _print_site(data: Mapping[str, Any], *, why: bool) -> None:
     console = tables.console()
     console.print(f"{data['file']}: no faults ({data['name'] or data['site']})\n")
-    for table in tables.site_tables(data):
+    for table in tables.site_tables(data) + tables.trust_tables(data, why=why):
         console.print(table)
     for table in tables.live_tables(data["live"]) if "live" in data else []:
         console.print(table)

@@ -23,6 +23,7 @@ from gateway.plant.site import Site
 from gateway.poll.plan import plan
 from gateway.poll.scan import Scan, worst
 from gateway.poll.watch import COLUMNS, Observation, table_rows
+from gateway.trust import Trust
 from gateway.views import TransducerView, iso, number, transducer_views
 
 WIDE = 160
@@ -30,6 +31,8 @@ WIDE = 160
 
 _COLOURS = {"good": "green", "uncertain": "yellow", "bad": "red"}
 _NONE = "-"
+SEEN = {"never": "never", "partly": "in part", "absent": "cannot arise"}
+"""How far a hidden fault is seen, in words."""
 
 
 def console(*, stderr: bool = False) -> Console:
@@ -60,8 +63,9 @@ def faults_data(error: SiteFileError) -> dict[str, Any]:
     return {"file": error.file, "ok": False, "faults": [vars(fault) for fault in error.faults]}
 
 
-def site_data(file: str, site: Site) -> dict[str, Any]:
-    """A valid site in short, as plain data."""
+def site_data(file: str, site: Site, now: float) -> dict[str, Any]:
+    """A valid site in short, as plain data; now: seconds since 1970, for the uncertainty."""
+    trust = Trust(site, now)
     return {
         "file": file,
         "ok": True,
@@ -77,6 +81,8 @@ def site_data(file: str, site: Site) -> dict[str, Any]:
                 "unit": t.unit,
                 "location": t.location,
                 "loops": list(site.loops_of(key)),
+                "uncertainty": trust.uncertainty(key, now).model_dump(),
+                "hidden": [view.model_dump() for view in trust.hidden(key)],
             }
             for key, t in site.transducers.items()
         ],
@@ -89,6 +95,7 @@ def site_data(file: str, site: Site) -> dict[str, Any]:
                 "unit": site.loop_unit(key),
                 "feedback": loop.feedback,
                 "setpoint": loop.setpoint,
+                "hidden": [view.model_dump() for view in trust.of_loop(key)],
             }
             for key, loop in site.loops.items()
         ],
@@ -137,6 +144,53 @@ def site_tables(data: Mapping[str, Any]) -> list[Table]:
             ],
         ),
     ]  # fmt: skip
+
+
+def trust_tables(data: Mapping[str, Any], *, why: bool = False) -> list[Table]:
+    """Uncertainty, and what cannot be seen; why: every reason instead of a line a subject."""
+    subjects = [*data["transducers"], *data["loops"]]
+    return [
+        plain_table(
+            "Uncertainty: U = 2 u (about 95 %), and the parts of u",
+            ("transducer", "U#", "unit", "% of span#", "u#", "made of"),
+            [_uncertainty_row(t["id"], t["uncertainty"]) for t in data["transducers"]],
+        ),
+        _why_table(subjects) if why else _hidden_table(subjects),
+    ]  # fmt: skip
+
+
+def _uncertainty_row(key: str, u: Mapping[str, Any]) -> tuple[str, ...]:
+    since = f"{u['years']:.1f} years" if u["calibrated"] else "no day given: 1 year"
+    names = {"accuracy": "", "thermal": "", "stability": f" ({since})", "resolution": ""}
+    parts = (f"{u[name]:.2g} {name}{more}" for name, more in names.items())
+    return (
+        key,
+        _figure(u["expanded"], 3),
+        u["unit"],
+        _figure(u["expanded_percent_span"], 2),
+        _figure(u["standard"], 3),
+        ", ".join(parts),
+    )
+
+
+def _hidden_table(subjects: Iterable[Mapping[str, Any]]) -> Table:
+    rows = []
+    for subject in subjects:
+        never = [h["fault"] for h in subject["hidden"] if h["extent"] == "never"]
+        partly = [h["fault"] for h in subject["hidden"] if h["extent"] == "partly"]
+        counts = (str(len(never)), str(len(partly)))
+        rows.append((subject["id"], *counts, ", ".join(never) or _NONE))
+    columns = ("subject", "never#", "in part#", "never seen, or only under another name")
+    return plain_table("What cannot be seen (the reasons: --hidden)", columns, rows)
+
+
+def _why_table(subjects: Iterable[Mapping[str, Any]]) -> Table:
+    rows = [
+        (subject["id"], h["fault"], SEEN[h["extent"]], h["why"])
+        for subject in subjects
+        for h in subject["hidden"]
+    ]
+    return plain_table("What cannot be seen, and why", ("subject", "fault", "seen", "why"), rows)
 
 
 def live_data(site: Site, snapshot: Snapshot, scans: Iterable[Scan]) -> dict[str, Any]:

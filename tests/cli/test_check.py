@@ -42,6 +42,44 @@ async def test_a_valid_site_as_json(tmp_path: Path) -> None:
     assert {t["id"] for t in data["transducers"]} > {"dp-201", "dp-202"}
 
 
+async def test_uncertainty_and_what_is_hidden_in_short(tmp_path: Path) -> None:
+    ended = await command(tmp_path, "check", EXAMPLE)
+    assert (ended.code, ended.err) == (0, "")
+    lines = [line.split() for line in ended.out.splitlines()]
+    # 1 % of 125 Pa as a rectangle: 1.25 / 1.732 = 0.72; 0.32 % for temperature: 0.23.
+    parts = next(" ".join(line) for line in lines if line[:1] == ["dp-201"] and "accuracy," in line)
+    assert "0.72 accuracy, 0.23 thermal," in parts
+    told = [line for line in lines if line[:3] in (["dp-201", "1", "8"], ["dp-301", "4", "4"])]
+    assert [" ".join(line[3:]) for line in told] == [
+        "reversed-polarity",
+        "reversed-polarity, device-failure-signal, ports-swapped, under-range",
+    ]
+    assert "believable" not in ended.out
+
+
+async def test_every_hidden_fault_with_its_reason(tmp_path: Path) -> None:
+    ended = await command(tmp_path, "check", EXAMPLE, "--hidden")
+    assert (ended.code, ended.err) == (0, "")
+    for words in (
+        "a dead wire reads a believable 0 inH2O",
+        "failing high begins at 21 mA, the input ends at 20 mA",
+        "two inputs exchanged leave the minimum as it is",
+        "cannot arise",
+    ):
+        assert words in ended.out
+    data = (await command(tmp_path, "check", EXAMPLE, "--json")).json()
+    by_id = {subject["id"]: subject for subject in data["transducers"] + data["loops"]}
+    failing = next(h for h in by_id["dp-202"]["hidden"] if h["fault"] == "device-failure-signal")
+    assert failing["extent"] == "partly"
+    assert [h["fault"] for h in by_id["stair-b"]["hidden"]] == ["combination-mismatch", "hunting"]
+    u = by_id["dp-401"]["uncertainty"]
+    assert u["coverage"] == 2
+    assert u["expanded"] == pytest.approx(2 * u["standard"], rel=1e-5)
+    assert u["unit"] == "Pa"
+    # 0.5 % of 500 Pa as a rectangle.
+    assert u["accuracy"] == pytest.approx(2.5 / 3**0.5, rel=1e-5)
+
+
 async def test_every_fault_is_told_and_the_exit_code_is_1(folder: SiteFolder) -> None:
     folder.change(("port = 15020", "prt = 15020"), ("[-25, 100]", "[100, -25]"))
     ended = await command(folder.site.parent, "check", "site.toml")
