@@ -5,7 +5,7 @@ Pressures leave in the unit of their transducer or loop; times as ISO 8601 in UT
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from math import isfinite
 
@@ -85,7 +85,7 @@ class LoopView(BaseModel):
     driver: str | None
     limit_low: float | None
     limit_high: float | None
-    transducers: list[TransducerView]
+    transducers: Sequence[TransducerView]
     findings: list[FindingView]
 
 

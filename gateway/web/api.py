@@ -16,11 +16,11 @@ from gateway.views import (
     finding_view,
     link_views,
     sink_views,
-    transducer_view,
     transducer_views,
 )
 
 from . import trends
+from .details import LoopDetail, TransducerDetail
 from .now import LoopNow, StateView
 from .past import ask
 from .refusals import RefusalError, documented, unknown
@@ -39,12 +39,12 @@ async def loops(sources: FromApp) -> list[LoopNow]:
 
 
 @router.get("/loops/{loop_id}", tags=["live"], responses=documented(404, 503))
-async def loop(sources: FromApp, loop_id: str) -> LoopNow:
-    """One loop at the latest row."""
+async def loop(sources: FromApp, loop_id: str) -> LoopDetail:
+    """One loop at the latest row, what was learnt of it, and the faults that it hides."""
     site = sources.live.site
     if loop_id not in site.loops:
         raise unknown("loops", loop_id, site.loops)
-    return sources.now.loop(loop_id)
+    return sources.details.loop(loop_id)
 
 
 @router.get("/transducers", tags=["live"], responses=documented(503))
@@ -54,12 +54,12 @@ async def transducers(sources: FromApp) -> list[TransducerView]:
 
 
 @router.get("/transducers/{transducer_id}", tags=["live"], responses=documented(404, 503))
-async def transducer(sources: FromApp, transducer_id: str) -> TransducerView:
-    """One transducer at the latest row."""
+async def transducer(sources: FromApp, transducer_id: str) -> TransducerDetail:
+    """One transducer at the latest row, its uncertainty, and the faults that it hides."""
     site = sources.live.site
     if transducer_id not in site.transducers:
         raise unknown("transducers", transducer_id, site.transducers)
-    return transducer_view(site, sources.now.snapshot(), transducer_id)
+    return sources.details.transducer(transducer_id)
 
 
 @router.get("/findings", tags=["findings"], responses=documented(422, 503))

@@ -16,6 +16,7 @@ from gateway.live import Live
 from gateway.plant.site import Site
 
 from . import api, health, metrics, pages, refusals
+from .details import Details
 from .headers import SecurityHeaders
 from .now import Now
 from .past import Past
@@ -61,7 +62,8 @@ def make_app(
     )
     edition = revision(live.site)
     now = Now(live, clock, edition)
-    app.state.sources = Sources(live, now, past, streams or Streams(), clock)
+    details = Details(live, now, clock())
+    app.state.sources = Sources(live, now, details, past, streams or Streams(), clock)
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     app.add_middleware(SecurityHeaders)
     refusals.register(app)

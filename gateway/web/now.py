@@ -113,9 +113,12 @@ class Now:
         snapshot = self.snapshot()
         return self._loops(snapshot, transducer_views(self._live.site, snapshot))
 
-    def loop(self, key: str) -> LoopNow:
-        """One loop; KeyError for an unknown id, RefusalError (503) before the first row."""
-        return self._loop(self.snapshot(), key)
+    def loop(self, key: str, members: Mapping[str, TransducerView] | None = None) -> LoopNow:
+        """One loop; KeyError for an unknown id, RefusalError (503) before the first row.
+
+        members: its transducers where they are known already.
+        """
+        return self._loop(self.snapshot(), key, members)
 
     def state(self) -> StateView:
         """Everything that changes."""

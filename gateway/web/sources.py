@@ -10,6 +10,7 @@ from fastapi import Depends, Request
 
 from gateway.live import Live
 
+from .details import Details
 from .now import Now
 from .past import Past
 from .streams import Streams
@@ -17,10 +18,11 @@ from .streams import Streams
 
 @dataclass(frozen=True)
 class Sources:
-    """The live state, the past, the open streams, and the clock (seconds since 1970)."""
+    """The live state, in short and in detail, the past, open streams, the clock (s since 1970)."""
 
     live: Live
     now: Now
+    details: Details
     past: Past
     streams: Streams
     clock: Callable[[], float]

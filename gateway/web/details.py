@@ -1,0 +1,60 @@
+"""One loop or transducer with all that is known of it: too much for every second of a stream."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pydantic import Field
+
+from gateway.live import Live
+from gateway.trust import HiddenView, Trust, UncertaintyView
+from gateway.views import TransducerView, transducer_view
+
+from .learnt import Learnt, LearntView
+from .now import LoopNow, Now
+
+
+class TransducerDetail(TransducerView):
+    """One transducer at this instant, its uncertainty, and the faults that it hides."""
+
+    uncertainty: UncertaintyView
+    noise: float | None = Field(
+        description="Standard deviation of single readings as learnt, in `unit`; not in the "
+        "uncertainty, since limits are made for means over minutes."
+    )
+    hidden: list[HiddenView] = Field(description="Faults that cannot be seen on it, or in part.")
+
+
+class LoopDetail(LoopNow):
+    """One loop at this instant, the faults that it hides, and what was learnt of it."""
+
+    transducers: Sequence[TransducerDetail]
+    hidden: list[HiddenView] = Field(description="Faults of the loop that cannot be seen.")
+    learnt: LearntView
+
+
+class Details:
+    """Puts together what stands still of a site with what is now."""
+
+    def __init__(self, live: Live, now: Now, time: float) -> None:
+        self._live, self._now = live, now
+        self._trust, self._learnt = Trust(live.site, time), Learnt(live.site)
+
+    def transducer(self, key: str) -> TransducerDetail:
+        """KeyError for an unknown id, RefusalError (503) before the first row."""
+        snapshot = self._now.snapshot()
+        return TransducerDetail(
+            **vars(transducer_view(self._live.site, snapshot, key)),
+            uncertainty=self._trust.uncertainty(key, snapshot.time),
+            noise=self._learnt.noise(self._live.learnt, key),
+            hidden=self._trust.hidden(key),
+        )
+
+    def loop(self, key: str) -> LoopDetail:
+        """KeyError for an unknown id, RefusalError (503) before the first row."""
+        members = {k: self.transducer(k) for k in self._live.site.loops[key].transducers}
+        return LoopDetail(
+            **vars(self._now.loop(key, members)),
+            hidden=self._trust.of_loop(key),
+            learnt=self._learnt.of_loop(self._live.learnt, key),
+        )
