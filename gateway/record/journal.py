@@ -135,8 +135,12 @@ class Search:
     kind: str = ""
     subject: str = ""
     fault: str = ""
+    actor: str = ""
+    ref: str = ""
     before: int | None = None
     """Only entries with a lower sequence number: the last one of the page before."""
+    least: int | None = None
+    """Only entries from this sequence number on."""
 
 
 def search(connection: sqlite3.Connection, wanted: Search, limit: int = 100) -> list[Entry]:
@@ -148,8 +152,10 @@ def search(connection: sqlite3.Connection, wanted: Search, limit: int = 100) -> 
         tests.append(("time_ms < ?", round(wanted.end * 1000)))
     if wanted.before is not None:
         tests.append(("seq < ?", wanted.before))
-    words = (("kind", wanted.kind), ("subject", wanted.subject), ("fault", wanted.fault))
-    tests += [(f"{name} = ?", word) for name, word in words if word]
+    if wanted.least is not None:
+        tests.append(("seq >= ?", wanted.least))
+    names = ("kind", "subject", "fault", "actor", "ref")
+    tests += [(f"{name} = ?", word) for name in names if (word := getattr(wanted, name))]
     where = " AND ".join(test for test, _ in tests) or "1"
     rows = connection.execute(
         f"SELECT {', '.join(FIELDS)} FROM journal "  # noqa: S608 - own column names
