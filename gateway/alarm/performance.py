@@ -151,9 +151,9 @@ def _stale(history: list[Transition], start: float, end: float) -> Figure:
     """The worst day's number of alarms that had been active for more than 24 hours."""
     by_day: defaultdict[int, set[str]] = defaultdict(set)
     for alarm, began, ended in _active_spells(history, end):
-        old = max(began + STALE_S, start)
-        if ended - began > STALE_S and old < end:
-            for day in range(floor(old / DAY_S), ceil(min(ended, end) / DAY_S)):
+        old, last = max(began + STALE_S, start), min(ended, end)
+        if old < last:
+            for day in range(floor(old / DAY_S), ceil(last / DAY_S)):
                 by_day[day].add(alarm)
     worst = max(by_day.values(), key=len, default=set())
     name = "stale alarms (active for more than 24 h) on the worst day"

@@ -110,9 +110,11 @@ def test_three_alarms_in_a_minute_do_not_chatter() -> None:
     assert chattering([step(k, f"open-circuit:p{k}") for k in range(3)]) == ()
 
 
+STALE = "stale alarms (active for more than 24 h) on the worst day"
+
+
 def stale(said: list[Transition]) -> Figure:
-    name = "stale alarms (active for more than 24 h) on the worst day"
-    return figures(said, 10 * DAY)[name]
+    return figures(said, 10 * DAY)[STALE]
 
 
 def test_stale_is_active_for_more_than_a_day() -> None:
@@ -136,6 +138,12 @@ def test_stale_counts_the_worst_day_and_what_began_before_the_period() -> None:
     ]
     apart = [*four, *gone, *(step(5 * DAY, f"tube-off:p{k}") for k in range(4))]
     assert stale(apart).value == 4
+
+
+def test_what_was_over_before_the_period_is_not_stale_in_it() -> None:
+    gone = step(2.1 * DAY, after=State.RETURNED, before=State.UNACKNOWLEDGED)
+    made = report([step(0), gone], T0 + 2.2 * DAY, T0 + 2.9 * DAY)
+    assert {f.name: f.value for f in made.figures}[STALE] == 0
 
 
 def test_what_is_hidden_is_neither_load_nor_stale() -> None:
