@@ -16,6 +16,7 @@ from gateway.measure.quality import Reason
 from .archive import archive, mismatch, open_circuit
 from .browsing import CONTRAST, DRAWN, PHONE, WIDE, browser, page_of, picture
 from .feeder import Feeder, feeding, serving
+from .schooled import schooled
 from .test_web_api import HOSTILE
 
 pytestmark = pytest.mark.server
@@ -111,7 +112,7 @@ async def test_a_phone_in_light_and_dark(
         )
         width = "() => [document.documentElement.scrollWidth, window.innerWidth]"
         folded = page.locator("details:not([open]) > summary")
-        await expect(folded).to_have_count(2)
+        await expect(folded).to_have_count(2 + 6)  # of two findings and of three loops
         while await folded.count():
             box = await folded.first.bounding_box()
             assert box
@@ -119,10 +120,58 @@ async def test_a_phone_in_light_and_dark(
             await folded.first.click()
         scroll, inner = await page.evaluate(width)
         assert scroll <= inner == 360
+        await expect(page.locator(".deeper h3", has_text="The loop")).to_have_count(3)
         assert await page.evaluate(CONTRAST) == []
         await page.evaluate("window.scrollTo(0, 0)")
         await picture(page, f"phone-{scheme}")
         assert watched.errors == []
+
+
+async def test_what_is_known_of_a_loop_is_unfolded(chromium: Browser, feeder: Feeder) -> None:
+    async with feeding(feeder), serving(feeder) as address, page_of(chromium, address) as opened:
+        page, watched = opened
+        await live(page)
+        stair = page.locator("[data-loop=stair-b]")
+        learning = stair.locator("[data-deeper=learnt]")
+        await learning.locator("summary").click()
+        # 2 x 0.884 Pa: 1 %, 0.5 % of temperature and 0.5 % of a year, of 125 Pa, as rectangles.
+        await expect(learning).to_contain_text("±1.77 Pa")
+        await expect(learning).to_contain_text("Nothing learnt yet")
+        # Folded and unfolded again it is asked anew.
+        feeder.live.learnt = schooled(feeder.live.site, stopped=30, end=time.time())
+        await learning.locator("summary").click()
+        await learning.locator("summary").click()
+        await expect(learning).to_contain_text("+0.5")  # 0.4 % of 125 Pa above the other
+        await expect(learning).to_contain_text("in use; full after 168 h")
+        await expect(learning).to_contain_text("38.2 Hz stands for 50")
+        await expect(learning).to_contain_text('relearn stair-b --reason "what was done"')
+        duct = page.locator("[data-loop=ahu-1-supply] [data-deeper=hidden]")
+        await duct.locator("summary").click()
+        await expect(duct.locator("h3")).to_have_text(["dp-301, dp-302", "The loop"])
+        await expect(duct).to_contain_text("A dead wire reads a believable 0 inH₂O")
+        await expect(duct).to_contain_text("Two inputs exchanged leave the minimum as it is")
+        assert await page.evaluate(CONTRAST) == []
+        await picture(page, "wide-unfolded", whole=True)
+        # On paper what is folded stays off, and what is open has its heading.
+        await page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        await page.emulate_media(media="print")
+        await expect(duct.locator("summary")).to_be_visible()
+        await expect(stair.locator("[data-deeper=hidden]")).to_be_hidden()
+        assert watched.errors == []
+
+
+async def test_a_gateway_that_does_not_answer_is_said(chromium: Browser, feeder: Feeder) -> None:
+    async with feeding(feeder), serving(feeder) as address, page_of(chromium, address) as opened:
+        page, _ = opened
+        await live(page)
+        await page.route("**/api/v1/loops/stair-b", lambda route: route.abort())
+        hidden = page.locator("[data-loop=stair-b] [data-deeper=hidden]")
+        await hidden.locator("summary").click()
+        await expect(hidden).to_contain_text("The gateway did not answer")
+        await page.unroute("**/api/v1/loops/stair-b")
+        await hidden.locator("summary").click()
+        await hidden.locator("summary").click()
+        await expect(hidden).to_contain_text("Reversed polarity")
 
 
 async def test_old_values_never_look_live(chromium: Browser, feeder: Feeder) -> None:

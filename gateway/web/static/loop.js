@@ -1,5 +1,6 @@
 // One loop: fills its sheet from each state.
 
+import { deeper } from "./deeper.js";
 import { findings } from "./findings.js";
 import { level, mark, partsOf, say, show } from "./parts.js";
 import { axis, strip } from "./strip.js";
@@ -15,6 +16,7 @@ export function loopSheet(sheet, times) {
   const show_findings = findings(parts.findings);
   const inputs = new Map();
   axis(parts.axis, scale);
+  deeper(sheet, parts);
   const plot = trend(sheet, parts, decimals, times);
 
   function update(view, time) {

@@ -132,7 +132,7 @@ window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", red
 window.addEventListener("beforeprint", () => {
   document.documentElement.dataset.printing = "";
   say(page("paper"), latest ? `Values of ${fullDate(latest)}` : "No values yet");
-  for (const node of document.querySelectorAll("details")) node.open = true;
+  for (const node of document.querySelectorAll("details:not([data-deeper])")) node.open = true;
   redraw();
 });
 window.addEventListener("afterprint", () => {

@@ -41,6 +41,11 @@ export function figure(value, decimals) {
 export const amount = (value) =>
   String(Math.abs(value) >= 1000 ? Math.round(value) : Number(value.toPrecision(4))).replace("-", "−");
 
+export const brief = (value, digits = 3) =>
+  (value === null ? "–" : String(Number(value.toPrecision(digits))).replace("-", "−"));
+
+export const label = (text) => text.replaceAll("H2O", "H₂O").replace(/_(\d+)([CF])\b/g, " ($1 °$2)");
+
 export const count = (value) => value.toLocaleString("en-GB").replaceAll(",", " ");
 
 export const seconds = (iso) => Date.parse(iso) / 1000;
