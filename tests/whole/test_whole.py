@@ -4,91 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import itertools
-import socket
-import sqlite3
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
 
-from gateway.demo.control import demo_site_path, run_plant
-from gateway.plant.site import Site
-from gateway.plant.sitefile import read_site
-from gateway.run import run_gateway
 from gateway.settings import Settings
 from tests.publish.servers import Broker, TimeSeries
+from tests.whole.program import archive, free_ports, gateway, journal, plant, until
 
 pytestmark = pytest.mark.server
-
-
-def free_ports(n: int) -> list[int]:
-    probes = [socket.socket() for _ in range(n)]
-    for probe in probes:
-        probe.bind(("127.0.0.1", 0))
-    ports = [int(probe.getsockname()[1]) for probe in probes]
-    for probe in probes:
-        probe.close()
-    return ports
-
-
-def archive() -> Site:
-    """The demo's site with its controllers on free ports."""
-    site = read_site(demo_site_path())
-    controllers = {
-        key: noun.model_copy(update={"port": port})
-        for (key, noun), port in zip(
-            site.controllers.items(), free_ports(len(site.controllers)), strict=True
-        )
-    }
-    return site.model_copy(update={"controllers": controllers})
-
-
-@asynccontextmanager
-async def plant(site: Site) -> AsyncIterator[httpx.AsyncClient]:
-    """The demo plant and its switches."""
-    (port,), ready = free_ports(1), asyncio.Event()
-    task = asyncio.create_task(run_plant(site, seed=3, http_port=port, ready=ready), name="plant")
-    async with asyncio.timeout(10):
-        await ready.wait()
-    try:
-        async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}") as client:
-            yield client
-    finally:
-        task.cancel()
-        with suppress(asyncio.CancelledError):
-            await task
-
-
-@asynccontextmanager
-async def gateway(site: Site, settings: Settings) -> AsyncIterator[httpx.AsyncClient]:
-    """A running gateway and a client of its interface."""
-    stop, address = asyncio.Event(), asyncio.Queue[str]()
-    task = asyncio.create_task(
-        run_gateway(site, settings, ready=address.put_nowait, stop=stop), name="gateway"
-    )
-    try:
-        async with asyncio.timeout(10):
-            base = await address.get()
-        async with httpx.AsyncClient(base_url=base, timeout=10) as client:
-            yield client
-    finally:
-        stop.set()
-        await task
-
-
-async def until(
-    seconds: float, what: str, look: Callable[[], Awaitable[Any]], every: float = 0.1
-) -> float:
-    """Wait until `look` gives something true; how long it took."""
-    start = time.monotonic()
-    while not await look():
-        assert time.monotonic() - start < seconds, f"not within {seconds} s: {what}"
-        await asyncio.sleep(every)
-    return time.monotonic() - start
 
 
 @pytest.fixture
@@ -129,18 +57,6 @@ async def loops(client: httpx.AsyncClient) -> dict[str, dict[str, Any]]:
     answer = await client.get("/api/v1/loops")
     # 503 until the first row is there.
     return {one["id"]: one for one in answer.json()} if answer.status_code == 200 else {}
-
-
-def journal(folder: Path) -> list[tuple[str, str, str]]:
-    """(fault, subject, phase) from the file itself, in order."""
-    file = folder / "state" / "history.sqlite3"
-    connection = sqlite3.connect(f"{file.as_uri()}?mode=ro", uri=True)
-    try:
-        return connection.execute(
-            "SELECT fault, subject, phase FROM journal WHERE kind = 'finding' ORDER BY seq"
-        ).fetchall()
-    finally:
-        connection.close()
 
 
 async def test_a_broken_wire_is_seen_everywhere_within_five_seconds(
