@@ -62,7 +62,10 @@ class AlarmView(BaseModel):
     onset: str | None = Field(description="When its condition last began; null at rest.")
     changed: str | None = Field(description="When it came into this state; null at rest.")
     cause: str | None = Field(description="Id of the alarm that explains it.")
-    consequences: list[ConsequenceView] = Field(description="All that it explains, at any depth.")
+    consequences: list[ConsequenceView] = Field(
+        description="What it explains, at any depth, causes first; the first ones of very many."
+    )
+    consequence_count: int = Field(description="How many it explains.")
     next_check: str = Field(description="What to look at, and what to measure.")
     latching: bool = Field(description="Stays until somebody resets it.")
     function_check: bool = Field(
@@ -74,8 +77,13 @@ class AlarmView(BaseModel):
     finding: str | None = Field(description="Id of the finding that is its condition.")
 
 
-def alarm_view(alarms: Annunciator, one: Standing, findings: Iterable[Finding]) -> AlarmView:
-    """An alarm as other programs see it; findings: the open ones, for what to check next."""
+def alarm_view(
+    alarms: Annunciator, one: Standing, findings: Iterable[Finding], most: int | None = None
+) -> AlarmView:
+    """An alarm as other programs see it.
+
+    findings: the open ones, for what to check next. most: consequences that are listed at most.
+    """
     d, m = one.definition, one.memory
     return AlarmView(
         id=d.id,
@@ -92,7 +100,8 @@ def alarm_view(alarms: Annunciator, one: Standing, findings: Iterable[Finding]) 
         onset=iso(m.onset) if m.onset else None,
         changed=iso(m.changed) if m.changed else None,
         cause=m.cause or None,
-        consequences=[_consequence(alarms.of(name)) for name in one.consequences],
+        consequences=[_consequence(alarms.of(name)) for name in one.consequences[:most]],
+        consequence_count=len(one.consequences),
         next_check=next_check(d, m, findings),
         latching=d.latching,
         function_check=m.service is not None,

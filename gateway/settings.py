@@ -12,7 +12,7 @@ from ipaddress import IPv4Address, IPv4Interface
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, SecretStr
+from pydantic import AfterValidator, Field, SecretStr, ValidationInfo
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 
@@ -33,6 +33,21 @@ def _sockets(text: str) -> str:
         if not fits:
             raise ValueError(f"{one!r}: address:port, such as 192.0.2.20:47808, commas between")
     return text
+
+
+def _authenticated(wanted: bool, info: ValidationInfo) -> bool:  # noqa: FBT001 - pydantic calls it
+    """Acknowledgements are taken only from a broker that knows its clients."""
+    given = info.data
+    password = given.get("mqtt_password")
+    by_password = given.get("mqtt_username") and password and password.get_secret_value()
+    by_certificate = given.get("mqtt_tls") and given.get("mqtt_client_cert_file")
+    if wanted and not (by_password or by_certificate):
+        raise ValueError(
+            "false, or true together with LOOPWITNESS_MQTT_USERNAME and LOOPWITNESS_MQTT_PASSWORD, "
+            "or with LOOPWITNESS_MQTT_TLS and LOOPWITNESS_MQTT_CLIENT_CERT_FILE: "
+            "who acknowledges must be known to the broker"
+        )
+    return wanted
 
 
 class Settings(BaseSettings):
@@ -77,6 +92,8 @@ class Settings(BaseSettings):
     """Seconds between two retained states of a loop that did not change status."""
     mqtt_protocol: Literal["5", "3.1.1"] = "5"
     """MQTT version."""
+    mqtt_acknowledge: Annotated[bool, AfterValidator(_authenticated)] = False
+    """Take acknowledgements of alarms over MQTT; only where the gateway signs in at the broker."""
 
     influx_url: str = ""
     """Address of a server that speaks the InfluxDB v2 write protocol; empty: none."""

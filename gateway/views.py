@@ -65,8 +65,8 @@ class TransducerView(BaseModel):
     controller_value: float | None
 
 
-class LoopView(BaseModel):
-    """One loop at this instant; pressures in `unit`."""
+class LoopState(BaseModel):
+    """One loop at this instant without what belongs to it; pressures in `unit`."""
 
     id: str
     name: str
@@ -85,6 +85,11 @@ class LoopView(BaseModel):
     driver: str | None
     limit_low: float | None
     limit_high: float | None
+
+
+class LoopView(LoopState):
+    """One loop at this instant; pressures in `unit`."""
+
     transducers: Sequence[TransducerView]
     findings: list[FindingView]
 

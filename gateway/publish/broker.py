@@ -1,14 +1,18 @@
-"""One connection to the MQTT broker: who we are, the last will, and giving up on silence."""
+"""One connection to the MQTT broker: who we are, the last will, giving up on silence, refusals."""
 
 from __future__ import annotations
 
 import asyncio
 import logging
 import ssl
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from collections.abc import AsyncIterator, Generator, Sequence
+from contextlib import asynccontextmanager, contextmanager, suppress
+from typing import Any, TypeVar
 
 import aiomqtt
+from paho.mqtt.enums import MQTTProtocolVersion
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from gateway.settings import Settings
 
@@ -24,9 +28,64 @@ IN_FLIGHT = 100
 
 PROTOCOLS = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
 
+T = TypeVar("T")
+
+
+class MessageRefusedError(aiomqtt.MqttError):
+    """The broker has the message and does not want it; only MQTT 5 lets it say so."""
+
+
+class Client(aiomqtt.Client):
+    """A client whose `publish` raises MessageRefusedError when the broker refuses the message.
+
+    The library throws the broker's reason away, and takes a refused message for a delivered one.
+    """
+
+    def __init__(self, *given: Any, **named: Any) -> None:
+        super().__init__(*given, **named)
+        self._refused: dict[int, str] = {}
+
+    @property
+    def speaks_5(self) -> bool:
+        """Whether it speaks MQTT 5, not 3.1.1."""
+        return self._client.protocol == MQTTProtocolVersion.MQTTv5
+
+    def _on_publish(
+        self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any
+    ) -> None:
+        if reason_code.is_failure:
+            self._refused[mid] = str(reason_code)
+        super()._on_publish(client, userdata, mid, reason_code, properties)
+
+    @contextmanager
+    def _pending_call(self, mid: int, value: T, pending_dict: dict[int, T]) -> Generator[None]:
+        self._refused.pop(mid, None)
+        with super()._pending_call(mid, value, pending_dict):
+            yield
+        if mid in self._refused:
+            raise MessageRefusedError(self._refused.pop(mid))
+
+
+async def subscribe(client: Client, topics: Sequence[str], *, retained: bool = True) -> str:
+    """Subscribe at QoS 1; why the broker refuses, or nothing.
+
+    Our own messages do not come back, and retained ones come only when wanted; a broker that
+    speaks MQTT 3.1.1 knows neither wish.
+    """
+    if client.speaks_5:
+        wish = SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE
+        if not retained:
+            wish = SubscribeOptions.RETAIN_DO_NOT_SEND
+        options = SubscribeOptions(1, noLocal=True, retainHandling=wish)
+        codes = await client.subscribe([(topic, options) for topic in topics])
+    else:
+        codes = await client.subscribe([(topic, 1) for topic in topics])
+    bad = [str(c) for c in codes if (c.is_failure if isinstance(c, ReasonCode) else c >= 0x80)]
+    return ", ".join(dict.fromkeys(bad))
+
 
 @asynccontextmanager
-async def connection(settings: Settings, topics: Topics) -> AsyncIterator[aiomqtt.Client]:
+async def connection(settings: Settings, topics: Topics) -> AsyncIterator[Client]:
     """A connected client; MqttError or OSError when there is none to be had.
 
     A client is used for one connection only: what was queued in it is lost with it.
@@ -67,10 +126,10 @@ class LastWords(logging.Handler):
         self.text = record.getMessage()
 
 
-async def _client(settings: Settings, topics: Topics, heard: LastWords) -> aiomqtt.Client:
+async def _client(settings: Settings, topics: Topics, heard: LastWords) -> Client:
     context = await asyncio.to_thread(tls_context, settings) if settings.mqtt_tls else None
     password = settings.mqtt_password.get_secret_value()
-    client = aiomqtt.Client(
+    client = Client(
         settings.mqtt_host,
         settings.mqtt_port,
         username=settings.mqtt_username or None,
@@ -119,7 +178,7 @@ def _no_passphrase() -> str:
     raise OSError("the key has a passphrase; allowed: a key without one")
 
 
-async def _abandon(client: aiomqtt.Client, entering: asyncio.Task[aiomqtt.Client]) -> None:
+async def _abandon(client: Client, entering: asyncio.Task[aiomqtt.Client]) -> None:
     """Leave nothing behind of a connection that did not come about, or is not wanted any more."""
     if not entering.done():
         await asyncio.wait({entering}, timeout=FAREWELL_S)
@@ -131,7 +190,7 @@ async def _abandon(client: aiomqtt.Client, entering: asyncio.Task[aiomqtt.Client
     _drop(client)
 
 
-def _drop(client: aiomqtt.Client) -> None:
+def _drop(client: Client) -> None:
     """Close the socket of a broker that does not answer.
 
     The library has no way to: leaving it waits for an answer, then leaves socket and task behind.

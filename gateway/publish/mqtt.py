@@ -1,4 +1,4 @@
-"""The MQTT side: retained states, findings as events, whether the gateway is there."""
+"""The MQTT side: retained states, events from the outbox, acknowledgements, birth and farewell."""
 
 from __future__ import annotations
 
@@ -9,24 +9,21 @@ from collections.abc import Sequence
 import aiomqtt
 import structlog
 
-from gateway.errors import StoreError
-from gateway.live import Live
-from gateway.record import outbox
-from gateway.record.journal import Entry, to_finding
+from gateway.live import Live, Snapshot
 from gateway.record.store import Store
 from gateway.settings import Settings
 
 from . import payloads
+from .acknowledging import Desk
 from .backoff import delays
-from .broker import FAREWELL_S, IN_FLIGHT, connection
+from .broker import FAREWELL_S, IN_FLIGHT, Client, MessageRefusedError, connection
+from .events import Events
+from .leftovers import Leftovers
 from .sink import Sink
-from .states import Sent, State, states
+from .states import Sent, State, alarm_states, states
 from .topics import Topics
 
 NAME = "mqtt"
-LOOK_S = 0.5
-"""Seconds between two looks into an empty outbox."""
-STORE_PAUSE_S = 5.0
 
 log = structlog.get_logger(__name__)
 
@@ -46,7 +43,7 @@ async def publish_mqtt(live: Live, store: Store, settings: Settings) -> None:
                 await _birth(client, topics)
                 sink.up()
                 waits = delays()
-                await _session(client, live, store, sink, topics, settings.mqtt_interval_s)
+                await _session(client, live, store, sink, topics, settings)
         except* (aiomqtt.MqttError, OSError) as group:
             sink.down(_words(group))
         await asyncio.sleep(next(waits))
@@ -61,19 +58,20 @@ def _words(group: BaseExceptionGroup[BaseException]) -> str:
 
 
 async def _session(
-    client: aiomqtt.Client,
-    live: Live,
-    store: Store,
-    sink: Sink,
-    topics: Topics,
-    interval_s: float,
+    client: Client, live: Live, store: Store, sink: Sink, topics: Topics, settings: Settings
 ) -> None:
     """Everything on one connection, until it breaks (ExceptionGroup of MqttError) or we stop."""
+    leftovers, desk = Leftovers(live.alarms, topics), Desk(live.alarms, topics)
+    retained = Retained(client, live, sink, topics, Sent(settings.mqtt_interval_s))
+    events = Events(client, live, store, sink, topics)
     try:
         async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(_watch(client), name="mqtt: watch")
-            tasks.create_task(_states(client, live, sink, topics, interval_s), name="mqtt: states")
-            tasks.create_task(_events(client, live, store, sink, topics), name="mqtt: events")
+            tasks.create_task(_listen(client, topics, leftovers, desk), name="mqtt: listen")
+            tasks.create_task(retained.publish(leftovers.stale), name="mqtt: states")
+            tasks.create_task(events.publish(), name="mqtt: events")
+            tasks.create_task(leftovers.clear(client), name="mqtt: leftovers")
+            if settings.mqtt_acknowledge:
+                tasks.create_task(desk.serve(client, sink), name="mqtt: acknowledgements")
     except asyncio.CancelledError:
         farewell = payloads.status("offline", "stopped", time.time())
         try:
@@ -83,75 +81,63 @@ async def _session(
         raise
 
 
-async def _birth(client: aiomqtt.Client, topics: Topics) -> None:
+async def _birth(client: Client, topics: Topics) -> None:
     birth = payloads.status("online", "", time.time())
     await client.publish(topics.status, birth, 1, retain=True)
 
 
-async def _watch(client: aiomqtt.Client) -> None:
-    """Ends with MqttError as soon as the connection is lost; a publish would wait on."""
-    async for _ in client.messages:
-        pass  # nothing is subscribed to
+async def _listen(client: Client, topics: Topics, leftovers: Leftovers, desk: Desk) -> None:
+    """Hand over what comes; ends with MqttError as soon as the connection is lost.
+
+    A publish would wait on.
+    """
+    async for message in client.messages:
+        if str(message.topic) == topics.acknowledge:
+            desk.take(message)
+        elif message.retain:
+            leftovers.take(message)
 
 
-async def _states(
-    client: aiomqtt.Client, live: Live, sink: Sink, topics: Topics, interval_s: float
-) -> None:
-    told = Sent(interval_s)
-    async for snapshot in live.snapshots():
-        now = snapshot.time
-        due = [s for s in states(live.site, snapshot, topics) if told.is_due(s, now)]
-        for k in range(0, len(due), IN_FLIGHT):
-            part = due[k : k + IN_FLIGHT]
-            await _publish_states(client, part)
-            sink.sent(len(part))
-            for state in part:
-                told.add(state, now)
+class Retained:
+    """Retained states on one connection."""
 
+    def __init__(self, client: Client, live: Live, sink: Sink, topics: Topics, told: Sent) -> None:
+        self._client, self._live, self._sink, self._topics = client, live, sink, topics
+        self._told = told
 
-async def _publish_states(client: aiomqtt.Client, part: Sequence[State]) -> None:
-    async with asyncio.TaskGroup() as tasks:
-        for state in part:
-            tasks.create_task(
-                client.publish(state.topic, state.payload(), 1, retain=True), name=state.topic
-            )
+    async def publish(self, stale: set[str]) -> None:
+        """States of every snapshot, as they become due; MqttError when the connection breaks.
 
+        stale: ids of alarms that the broker shows as not at rest; those that are at rest are told
+        so and taken out, those that stand are put in.
+        """
+        async for snapshot in self._live.snapshots():
+            standing = {one.definition.id for one in snapshot.alarms}
+            over = stale - standing
+            due = [s for s in self._states(snapshot, over) if self._told.is_due(s, snapshot.time)]
+            for k in range(0, len(due), IN_FLIGHT):
+                await self._send(due[k : k + IN_FLIGHT], snapshot.time)
+            stale -= over
+            stale |= standing
+            self._sink.note("states", self._told.trouble)
 
-async def _events(
-    client: aiomqtt.Client, live: Live, store: Store, sink: Sink, topics: Topics
-) -> None:
-    """The outbox in order, at most IN_FLIGHT events on their way."""
-    while True:
-        try:
-            entries = await store.ask(outbox.take, IN_FLIGHT)
-            if entries:
-                await _publish_events(client, live, store, topics, entries)
-                sink.sent(len(entries))
-            sink.waiting(await store.ask(outbox.waiting))
-            sink.up()
-        except StoreError as error:
-            # Retained states go on; an event that could not be struck off is sent again.
-            sink.up(f"events wait: {error}")
-            await asyncio.sleep(STORE_PAUSE_S)
-        else:
-            if not entries:
-                await asyncio.sleep(LOOK_S)
+    def _states(self, snapshot: Snapshot, over: set[str]) -> list[State]:
+        live, topics = self._live, self._topics
+        alarms = alarm_states(live.alarms, snapshot, topics, over)
+        return [*alarms, *states(live.site, snapshot, topics)]
 
-
-async def _publish_events(
-    client: aiomqtt.Client, live: Live, store: Store, topics: Topics, entries: Sequence[Entry]
-) -> None:
-    confirmed: list[int] = []
-
-    async def publish(entry: Entry) -> None:
-        (told,) = live.alarms.reported([to_finding(entry)])
-        await client.publish(topics.findings, payloads.event(topics.site, entry, told), 1)
-        confirmed.append(entry.seq)
-
-    try:
+    async def _send(self, part: Sequence[State], now: float) -> None:
         async with asyncio.TaskGroup() as tasks:
-            for entry in entries:
-                tasks.create_task(publish(entry), name=f"event {entry.seq}")
-    finally:
-        if confirmed:
-            await store.ask(outbox.done, confirmed)
+            for state in part:
+                tasks.create_task(self._send_one(state, now), name=state.topic)
+
+    async def _send_one(self, state: State, now: float) -> None:
+        try:
+            await self._client.publish(state.topic, state.payload(), 1, retain=True)
+        except MessageRefusedError as error:
+            if state.topic not in self._told.refused:
+                log.warning("retained state refused", topic=state.topic, reason=str(error))
+            self._told.add(state, now, str(error))
+        else:
+            self._told.add(state, now)
+            self._sink.sent(1)

@@ -23,6 +23,7 @@ class Sink:
         self._sinks = sinks
         self._secrets = [secret for secret in secrets if secret]
         self._told = ""
+        self._notes: dict[str, str] = {}
         sinks[name] = SinkState(name, reason="not connected yet")
 
     @property
@@ -35,7 +36,13 @@ class Sink:
         if not self.state.connected:
             log.info("receiver connected", receiver=self.name)
         self._told = ""
-        self._sinks[self.name] = replace(self.state, connected=True, reason=remark)
+        self._notes = {"": remark}
+        self._show_notes(connected=True)
+
+    def note(self, about: str, words: str = "") -> None:
+        """Something to know about one part of what goes there; without words: no longer so."""
+        self._notes[about] = words
+        self._show_notes(connected=self.state.connected)
 
     def down(self, reason: str) -> None:
         """It does not; counted every time, logged when the reason is a new one."""
@@ -47,6 +54,10 @@ class Sink:
         self._sinks[self.name] = replace(
             self.state, connected=False, reason=reason, failures=self.state.failures + 1
         )
+
+    def _show_notes(self, *, connected: bool) -> None:
+        words = "; ".join(filter(None, self._notes.values()))
+        self._sinks[self.name] = replace(self.state, connected=connected, reason=words)
 
     def sent(self, number: int) -> None:
         """It has taken so many records just now."""

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
 
+from gateway.alarm.machine import Standing
+from gateway.annunciator import Annunciator
 from gateway.diagnose.findings import Finding
 from gateway.live import LinkState, Snapshot
 from gateway.plant.site import Site
@@ -17,11 +19,15 @@ from .topics import Topics
 
 @dataclass(frozen=True)
 class State:
-    """One retained message. A new `key` makes it due; `payload` is made only when it is sent."""
+    """One retained message. A new `key` makes it due; `payload` is made only when it is sent.
+
+    repeats: it has numbers that move, so it is due now and then without a new key as well.
+    """
 
     topic: str
     key: Hashable
     payload: Callable[[], str]
+    repeats: bool = True
 
 
 def states(site: Site, snapshot: Snapshot, topics: Topics) -> Iterator[State]:
@@ -57,25 +63,62 @@ def states(site: Site, snapshot: Snapshot, topics: Topics) -> Iterator[State]:
         )
 
 
+def alarm_states(
+    alarms: Annunciator, snapshot: Snapshot, topics: Topics, at_rest: Iterable[str]
+) -> Iterator[State]:
+    """The retained state of every alarm that stands, and of others by their ids."""
+    standing = {one.definition.id: one for one in snapshot.alarms}
+    for one in (*snapshot.alarms, *map(alarms.of, at_rest)):
+        yield State(
+            topics.alarm(one.definition.id),
+            (one.memory, one.definition.priority, len(one.consequences), *_below(one, standing)),
+            partial(payloads.alarm, alarms, snapshot, one),
+            repeats=False,
+        )
+
+
+def _below(one: Standing, standing: dict[str, Standing]) -> Iterator[Hashable]:
+    """What a listed consequence is told with."""
+    for name in one.consequences[: payloads.MOST_CONSEQUENCES]:
+        if name in standing:
+            yield name, standing[name].memory.state, standing[name].memory.active
+
+
 def _open(findings: list[Finding]) -> Iterator[Hashable]:
     return ((finding.id, finding.status) for finding in findings)
 
 
 @dataclass
 class Sent:
-    """What the broker was last told, and when; empty after every new connection."""
+    """What the broker was last told, and when; empty after every new connection.
+
+    refused: topic -> why the broker did not want it; tried again at the interval.
+    """
 
     interval_s: float
     keys: dict[str, Hashable] = field(default_factory=dict)
     times: dict[str, float] = field(default_factory=dict)
+    refused: dict[str, str] = field(default_factory=dict)
 
     def is_due(self, state: State, now: float) -> bool:
         """True for a changed state and for one told too long ago (seconds since 1970)."""
         if self.keys.get(state.topic) != state.key:
             return True
-        return not 0 <= now - self.times[state.topic] < self.interval_s
+        again = state.repeats or state.topic in self.refused
+        return again and not 0 <= now - self.times[state.topic] < self.interval_s
 
-    def add(self, state: State, now: float) -> None:
-        """The broker has this state."""
+    def add(self, state: State, now: float, refused: str = "") -> None:
+        """The broker has this state, or has refused it."""
         self.keys[state.topic] = state.key
         self.times[state.topic] = now
+        self.refused.pop(state.topic, None)
+        if refused:
+            self.refused[state.topic] = refused
+
+    @property
+    def trouble(self) -> str:
+        """What it refuses, in words."""
+        if not self.refused:
+            return ""
+        topic, reason = next(iter(self.refused.items()))
+        return f"the broker refuses {len(self.refused)} retained states, such as {topic}: {reason}"

@@ -7,7 +7,9 @@ people asked for.
 from __future__ import annotations
 
 import json
+import secrets
 import sqlite3
+import time
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -15,6 +17,9 @@ from typing import Any
 from gateway.alarm.transition import Transition, from_body, to_body
 from gateway.diagnose.findings import Finding, Status
 
+from . import memory
+
+NAME = "journal"
 FIELDS = (
     "seq", "time_ms", "kind", "subject", "fault", "phase", "ref", "actor", "reason", "body",
 )  # fmt: skip
@@ -62,14 +67,21 @@ def append(connection: sqlite3.Connection, entry: Entry) -> int:
 def append_all(
     connection: sqlite3.Connection, happened: Iterable[Finding | Transition], *, outbox: bool
 ) -> None:
-    """Add what happened, in order; with `outbox`, each finding goes into the outbox too."""
+    """Add what happened, in order; with `outbox`, into the outbox too."""
     for one in happened:
-        if isinstance(one, Transition):
-            append(connection, _of_alarm(one))
-            continue
-        seq = append(connection, _entry_of(one))
+        entry = _of_alarm(one) if isinstance(one, Transition) else _entry_of(one)
+        seq = append(connection, entry)
         if outbox:
             connection.execute("INSERT INTO outbox (seq) VALUES (?)", (seq,))
+
+
+def identity(connection: sqlite3.Connection) -> str:
+    """What tells this journal from one that was begun anew, whose numbers start again at 1."""
+    known = memory.recall(connection, NAME)
+    if known is None:
+        known = {"id": secrets.token_hex(8)}
+        memory.keep(connection, NAME, round(time.time() * 1000), known)
+    return str(known["id"])
 
 
 def _of_alarm(t: Transition) -> Entry:

@@ -1,4 +1,4 @@
-"""What the program remembers by name: the learnt picture of the loops."""
+"""What the program remembers by name, such as the learnt picture of the loops."""
 
 from __future__ import annotations
 

@@ -8,19 +8,37 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable
+from dataclasses import dataclass
 
-from .journal import FIELDS, Entry, to_entry
+from .journal import FIELDS, Entry, identity, to_entry
 
 
-def take(connection: sqlite3.Connection, limit: int) -> list[Entry]:
+@dataclass(frozen=True)
+class Waiting:
+    """One entry that is not done.
+
+    previous: sequence number of the entry of the same kind before it, 0 for the first, so that a
+    receiver can see what it has missed. journal: see `journal.identity`.
+    """
+
+    entry: Entry
+    previous: int
+    journal: str
+
+
+def take(connection: sqlite3.Connection, limit: int) -> list[Waiting]:
     """The oldest entries that are not done, at most `limit`; they stay until `done`."""
     fields = ", ".join(f"journal.{name}" for name in FIELDS)
     rows = connection.execute(
-        f"SELECT {fields} FROM outbox JOIN journal USING (seq) "  # noqa: S608 - own column names
-        "ORDER BY outbox.seq LIMIT ?",
+        f"SELECT {fields}, coalesce("  # noqa: S608 - own column names
+        " (SELECT earlier.seq FROM journal AS earlier"
+        "  WHERE earlier.kind = journal.kind AND earlier.seq < journal.seq"
+        "  ORDER BY earlier.seq DESC LIMIT 1), 0)"
+        " FROM outbox JOIN journal USING (seq) ORDER BY outbox.seq LIMIT ?",
         (limit,),
     ).fetchall()
-    return [to_entry(row) for row in rows]
+    whose = identity(connection) if rows else ""
+    return [Waiting(to_entry(row[:-1]), int(row[-1]), whose) for row in rows]
 
 
 def done(connection: sqlite3.Connection, seqs: Iterable[int]) -> None:

@@ -167,7 +167,7 @@ def _newest(connection: sqlite3.Connection) -> int | None:
 def open_store(folder: Path, site: Site, *, events: bool = True) -> Iterator[Store]:
     """The store in `folder`, which is made when missing; closed at the end.
 
-    `events`: findings go into the outbox as well (there is a broker to take them). StoreError
+    `events`: what happened goes into the outbox as well (there is a broker to take it). StoreError
     when the folder or the file cannot be used; a damaged file is kept aside.
     """
     with opening.locked_folder(folder):

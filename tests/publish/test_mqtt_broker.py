@@ -19,7 +19,7 @@ import pytest
 
 from gateway.live import LinkState, Live
 from gateway.publish import broker as link
-from gateway.publish import mqtt
+from gateway.publish import events, mqtt
 from gateway.publish.mqtt import publish_mqtt
 from gateway.record import outbox
 from gateway.record.store import Store, open_store
@@ -43,7 +43,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mqtt, "delays", lambda: iter([0.1] * 1000))
-    monkeypatch.setattr(mqtt, "LOOK_S", 0.05)
+    monkeypatch.setattr(events, "LOOK_S", 0.05)
 
 
 def settings(broker: Broker, **changes: Any) -> Settings:

@@ -11,6 +11,7 @@ from gateway.live import LinkState
 from gateway.publish import payloads
 from gateway.publish.topics import Topics
 from gateway.record.journal import Entry
+from gateway.record.outbox import Waiting
 from gateway.views import loop_view, transducer_view
 from tests.publish.made import START, finding, plant, snapshot
 
@@ -75,7 +76,8 @@ def test_controller() -> None:
 
 def test_event_has_sequence_time_and_the_whole_finding() -> None:
     one = finding(time=START + 2)
-    told = read(payloads.event("test", Entry(41, 1_780_000_202_000, "finding", "p1"), one))
+    waiting = Waiting(Entry(41, 1_780_000_202_000, "finding", "p1"), 40, "a1")
+    told = read(payloads.finding_event("test", waiting, one))
     assert (told["sequence"], told["site"]) == (41, "test")
     assert (told["phase"], told["fault"]) == ("raised", "open-circuit")
     assert told["time"] == "2026-05-28T20:30:02.000Z"

@@ -10,10 +10,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gateway.alarm.actions import acknowledge
 from gateway.record import journal, outbox, schema
 from gateway.record.journal import Entry, Search
 from gateway.record.store import Store, open_store
+from tests.alarm.alarm_plant import Watch
+from tests.alarm.alarm_plant import finding as alarm_finding
+from tests.alarm.alarm_plant import plant as alarm_plant
 from tests.record.made import START, finding, plant
+
+HERE = alarm_plant(1, 2)
 
 
 @pytest.fixture
@@ -56,10 +62,10 @@ def test_open_is_what_was_raised_and_not_cleared(events: list[tuple[str, bool]])
 def test_outbox_keeps_order_until_done(store: Store) -> None:
     store.write([], [finding(f"p{k}", time=START + k) for k in range(5)])
     first = store.do(outbox.take, 2)
-    assert [entry.subject for entry in first] == ["p0", "p1"]
+    assert [one.entry.subject for one in first] == ["p0", "p1"]
     assert store.do(outbox.take, 2) == first, "taken is not done"
-    store.do(outbox.done, [first[0].seq])
-    assert [entry.subject for entry in store.do(outbox.take, 9)] == ["p1", "p2", "p3", "p4"]
+    store.do(outbox.done, [first[0].entry.seq])
+    assert [one.entry.subject for one in store.do(outbox.take, 9)] == ["p1", "p2", "p3", "p4"]
     assert store.do(outbox.waiting) == 4
 
 
@@ -69,13 +75,39 @@ def test_outbox_survives_and_sequence_never_repeats(tmp_path: Path) -> None:
         (one,) = store.do(outbox.take, 9)
     with open_store(tmp_path, plant()) as store:
         store.write([], [finding("p2")])
-        seqs = [entry.seq for entry in store.do(outbox.take, 9)]
+        seqs = [one.entry.seq for one in store.do(outbox.take, 9)]
         store.do(outbox.done, seqs)
         store.do(lambda c: c.execute("DELETE FROM journal"))
         store.write([], [finding("p3")])
         (last,) = store.do(outbox.take, 9)
-    assert seqs[0] == one.seq
-    assert last.seq > seqs[1]
+    assert seqs[0] == one.entry.seq
+    assert last.entry.seq > seqs[1]
+
+
+def test_transitions_of_alarms_go_too_and_know_the_one_before(store: Store) -> None:
+    """`previous` counts entries of the same kind, sent or not, so that a hole is seen."""
+    watch = Watch(HERE)
+    wire = alarm_finding(HERE, "open-circuit", "p0-0a", at=5)
+    watch.wait(10, [wire])
+    watch.do(acknowledge("open-circuit:p0-0a", "Ada"))
+    raised, seen = watch.said
+    store.write([], [wire, raised, wire, seen, wire])
+    taken = store.do(outbox.take, 9)
+    assert [(one.entry.seq, one.entry.kind, one.previous) for one in taken] == [
+        (1, "finding", 0), (2, "alarm", 0), (3, "finding", 1), (4, "alarm", 2), (5, "finding", 3),
+    ]  # fmt: skip
+    assert journal.to_transition(taken[3].entry) == seen
+    store.do(outbox.done, [1, 2, 3])
+    assert [one.previous for one in store.do(outbox.take, 9)] == [2, 3], "done ones count"
+
+
+def test_a_journal_begun_anew_is_another_one(tmp_path: Path) -> None:
+    names = []
+    for folder in ("one", "one", "two"):
+        with open_store(tmp_path / folder, plant()) as store:
+            store.write([], [finding("p1")])
+            names.append(store.do(outbox.take, 1)[0].journal)
+    assert names[0] == names[1] != names[2]
 
 
 def test_no_broker_no_outbox(tmp_path: Path) -> None:

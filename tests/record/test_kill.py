@@ -46,5 +46,5 @@ def test_kill_costs_the_last_commit_at_most(tmp_path: Path, seconds: float) -> N
         assert means == (len(kept),)
         raised = [f.subject for f in store.do(journal.open_findings)]
         assert raised == [f"p{k}" for k in kept if k % 5 == 0], "a finding with its row"
-        waiting = [(entry.seq,) for entry in store.do(outbox.take, 10_000)]
+        waiting = [(one.entry.seq,) for one in store.do(outbox.take, 10_000)]
         assert waiting == events, "outbox and journal agree"

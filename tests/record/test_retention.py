@@ -35,7 +35,7 @@ async def test_rows_older_than_kept_go_and_the_writer_gets_its_turn(
             ).fetchone()
         )
         assert left == (6, 6)
-        assert [entry.subject for entry in store.do(outbox.take, 9)] == ["p2"]
+        assert [one.entry.subject for one in store.do(outbox.take, 9)] == ["p2"]
         assert len(store.do(journal.open_findings)) == 2, "the journal stays"
 
 
