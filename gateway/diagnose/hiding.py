@@ -81,7 +81,7 @@ def _undefined(o: Outlook) -> Reason | None:
     if below and above:
         return None
     begins, end = (s.measure_low, o.low) if above else (s.measure_high, o.high)
-    why = f"it begins at {o.electrical(begins)}, the input ends at {o.electrical(end)}"
+    why = f"a band begins at {o.electrical(begins)}, the input ends at {o.electrical(end)}"
     seen = (below and isfinite(s.measure_low)) or above
     return "partly" if seen else "never", why
 
@@ -210,7 +210,7 @@ def _twin(signal: str, lrv: float, span: float, unit: str, fault: int) -> Reason
             top = bottom + 100 * (mine.gain - other.gain)
             if max(abs(bottom), abs(top)) <= SAME:
                 named = mistakes.FAULTS[other.fault]
-                return "partly", f'"{mine.words}" shows what "{other.words}" shows: {named}'
+                return "partly", f"{mine.words} looks like {named} ({other.words})"
     return None
 
 
