@@ -48,10 +48,17 @@ class DeadInput:
         good = readings.quality < Quality.BAD
         others = peers(readings.pressure, good, self._groups)
         limit = COVERAGE * np.sqrt(2) * standard_uncertainty(readings.time, t)
-        far = np.abs(others - readings.pressure) > CLEAR * limit + self._place
+        clear = CLEAR * limit + self._place
+        far = np.abs(others - readings.pressure) > clear
         step = COUNTS * np.abs(t.per_count)
-        at_zero = self._zero.rests(readings, np.abs(readings.electrical) > step)
-        at_top = self._top.rests(readings, readings.electrical < t.card_high - step)
+        at_zero, _ = self._zero.rests(readings, np.abs(readings.electrical) > step)
+        at_top, unseen = self._top.rests(readings, readings.electrical < t.card_high - step)
+        high = far
+        if (at_top & unseen).any():
+            # It may have been driven there before the first row, by a fan that follows a peer
+            # whose wire is broken: such a peer is no witness.
+            witnesses = peers(readings.pressure, good & ~at_zero, self._groups)
+            high = far & (~unseen | (np.abs(witnesses - readings.pressure) > clear))
         evidence = {
             "electrical_signal": readings.electrical,
             "reading_Pa": readings.pressure,
@@ -63,7 +70,7 @@ class DeadInput:
                 confidence=0.7, by="context",
             ),
             Condition(
-                "short-circuit", at_top & far & self._hidden_top, readings.fresh, evidence,
+                "short-circuit", at_top & high & self._hidden_top, readings.fresh, evidence,
                 confidence=0.6, by="context",
             ),
         )  # fmt: skip
@@ -77,8 +84,11 @@ class _End:
         self._left: Floats = np.full(len(t.ids), np.nan)
         self._from: Floats = np.full(len(t.ids), np.nan)
 
-    def rests(self, readings: Readings, away: Bools) -> Bools:
-        """(R, T) where an input has been at its end for long enough; away: where it is not."""
+    def rests(self, readings: Readings, away: Bools) -> tuple[Bools, Bools]:
+        """(R, T) where an input has been at its end for long enough, and where since ever.
+
+        away: where it is not there.
+        """
         off = readings.fresh & away
         when = column_time(readings.time, off.shape[1])
         left = forward_fill(when, off, self._left)
@@ -88,5 +98,4 @@ class _End:
         self._left, self._from = last(left), last(fell_from)
         # A reading that creeps to its end was driven there by the fan: it is alive.
         jumped = ~(np.abs(readings.electrical - fell_from) < self._least)
-        out: Bools = jumped & (when - left >= REST_S)
-        return out
+        return jumped & (when - left >= REST_S), np.isnan(fell_from)

@@ -67,3 +67,22 @@ def test_one_broken_wire_in_the_demo_is_one_alarm_with_its_consequences() -> Non
 def test_it_stays_one_alarm_for_as_long_as_the_wire_is_broken() -> None:
     alarms, _ = told_of_a_dead_input(2400)
     assert alarms == ["open-circuit:dp-301"]
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("wire", ["dp-201", "dp-301", "dp-302", "dp-402"])
+def test_a_restart_while_a_wire_is_broken_says_nothing_new(wire: str) -> None:
+    here = read_site(EXAMPLE)
+    history = simulate(here, seed=5, seconds=2400, faults=[(900.0, "open-circuit", wire, None)])
+    measure = Measure(here)
+    diagnosis, alarms = Diagnosis(here, measure.columns), Alarms(here, measure.columns)
+    readings = measure.examine(history.rows(0, 1200))
+    said = alarms.examine(readings, diagnosis.examine(readings), diagnosis.open)
+    assert [t.alarm for t in said if t.annunciates] == [f"open-circuit:{wire}"]
+    measure = Measure(here)
+    diagnosis = Diagnosis(here, measure.columns, diagnosis.open, diagnosis.picture)
+    alarms = Alarms(here, measure.columns, alarms.stored)
+    readings = measure.examine(history.rows(1204, 2400))
+    assert alarms.examine(readings, diagnosis.examine(readings), diagnosis.open) == ()
+    assert [one.definition.id for one in alarms.standing() if one.shown] == [f"open-circuit:{wire}"]
