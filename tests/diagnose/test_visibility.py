@@ -21,7 +21,7 @@ from gateway.measure.measure import Measure
 from gateway.plant.signals import SIGNALS
 from gateway.plant.site import Site
 from gateway.plant.sitefile import read_site
-from tests.diagnose.watched import watched
+from tests.diagnose.watched import air, polled, told, watched
 from tests.sites import MA_CARD, V_CARD, block, site, transducer
 
 NOW = 1_780_000_000.0
@@ -267,3 +267,31 @@ def test_the_example_site_tells_in_one_line_each(key: str) -> None:
         assert 0 < len(h.why) <= TEXT_AT_MOST
         assert "nan" not in h.why
         assert "inf" not in h.why
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("fault", "combine"),
+    [("frozen", "average"), ("tube-off", "average"), ("excess-noise", "average"), ("", "single")],
+)
+def test_what_only_company_shows_is_said_in_company_and_never_alone(
+    fault: str, combine: str
+) -> None:
+    """An hour well, half an hour ill: alone nothing is said of any of them, and it is so told."""
+    ill = slice(3600, 5400)
+    well, other = air(5400, seed=1), air(5400, seed=2)
+    rng = np.random.default_rng(9)
+    sick = {name: well.copy() for name in ("frozen", "tube-off", "excess-noise")}
+    sick["frozen"][ill] = well[3600]
+    sick["tube-off"][ill] = rng.normal(0, 0.3, 1800)
+    sick["excess-noise"][ill] += rng.normal(0, 5, 1800)
+    alone = {"transducers": ["p1"], "combine": "single"} if combine == "single" else {}
+    here = watched(loop={"feedback": None, **alone})
+    for name in [fault] if fault else sick:
+        found = [f for f in told(here, polled(here, (sick[name], other))) if f.subject == "p1"]
+        if fault:
+            assert fault not in of(here) or of(here)[fault].extent == "partly"
+            assert [(f.fault, f.phase) for f in found] == [(fault, "raised")]
+        else:
+            assert of(here)[name].extent == "never"
+            assert found == []
