@@ -3,77 +3,24 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import AbstractAsyncContextManager
 from pathlib import Path
 
 import pytest
 
 from gateway.alarm import actions as do
-from gateway.alarm.machine import Alarms
 from gateway.alarm.states import RefusedError
-from gateway.annunciator import Annunciator
-from gateway.diagnose.findings import Finding
 from gateway.errors import StoreError
-from gateway.live import Live, SinkState, Snapshot
-from gateway.measure.columns import columns
-from gateway.measure.measure import Measure
-from gateway.record import alarms, journal
-from gateway.record.backlog import Scan
-from gateway.record.journal import Search
-from gateway.record.recorder import Queue, QueuedLogbook, record
-from gateway.record.store import Store, open_store
-from tests.alarm.alarm_plant import START, finding, plant, quiet
+from gateway.live import Live
+from tests.alarm.alarm_plant import START, finding, plant
+from tests.alarm.running import LONG_S, Gateway, running
 
 HERE = plant(1, 2)
 WIRE = "open-circuit:p0-0a"
-LONG_S = 60.0
-"""Between commits: whoever waits for one would notice."""
 
 
-class Gateway:
-    """Rows by hand into everything that is behind the row loop."""
-
-    def __init__(self, store: Store) -> None:
-        self.store = store
-        self.queue: Queue = asyncio.Queue()
-        sinks: dict[str, SinkState] = {}
-        machine = Alarms(HERE, columns(HERE), store.do(alarms.resume))
-        logbook = QueuedLogbook(self.queue, sinks)
-        self.live = Live(HERE, Annunciator(machine, logbook, lambda: START + self.second), sinks)
-        self.measure = Measure(HERE)
-        self.second = 0.0
-
-    def row(self, second: float, *happened: Finding) -> None:
-        self.second = second
-        block = quiet(HERE, 1, start=START + second)
-        readings = self.measure.examine(block)
-        changes = self.live.alarms.examine(readings, happened, happened)
-        number, standing = self.live.next_number, self.live.alarms.standing
-        told = self.live.alarms.reported(happened)
-        self.live.show(Snapshot(number, START + second, readings, told, {}, {}, standing))
-        self.queue.put_nowait(Scan(block, readings, (*happened, *changes)))
-
-    def states(self) -> dict[str, str]:
-        assert self.live.latest
-        return {s.definition.id: s.memory.state.value for s in self.live.latest.alarms}
-
-    def journalled(self) -> list[tuple[str, str, str, str]]:
-        entries = self.store.do(journal.search, Search(kind="alarm"))
-        return [(e.ref, e.phase, e.actor, e.reason) for e in reversed(entries)]
-
-
-@asynccontextmanager
-async def gateway(folder: Path, interval_s: float = LONG_S) -> AsyncIterator[Gateway]:
-    with open_store(folder, HERE) as store:
-        there = Gateway(store)
-        sinks = there.live.sinks
-        task = asyncio.create_task(record(store, there.queue, sinks, interval_s=interval_s))
-        await asyncio.sleep(0)
-        yield there
-        there.live.alarms.close("the gateway is stopping")
-        there.queue.put_nowait(None)
-        await task
+def gateway(folder: Path, interval_s: float = LONG_S) -> AbstractAsyncContextManager[Gateway]:
+    return running(HERE, folder, interval_s)
 
 
 async def test_an_action_is_on_disk_and_shown_when_it_returns(tmp_path: Path) -> None:

@@ -9,7 +9,6 @@ import pytest
 
 from gateway.live import LinkState
 from gateway.publish import payloads
-from gateway.publish.topics import Topics
 from gateway.record.journal import Entry
 from gateway.record.outbox import Waiting
 from gateway.views import loop_view, transducer_view
@@ -25,16 +24,6 @@ def read(text: str) -> dict[str, Any]:
     content = json.loads(text, parse_constant=refuse)
     assert isinstance(content, dict)
     return content
-
-
-def test_topics_carry_the_site() -> None:
-    topics = Topics("plant/pressure", "harbour-archive")
-    root = "plant/pressure/harbour-archive"
-    assert topics.status == f"{root}/status"
-    assert topics.findings == f"{root}/events/findings"
-    assert topics.loop("stair") == f"{root}/loops/stair"
-    assert topics.transducer("p1") == f"{root}/transducers/p1"
-    assert topics.controller("a") == f"{root}/controllers/a"
 
 
 def test_loop_is_small_and_agrees_with_the_view() -> None:
