@@ -1,14 +1,17 @@
-"""The README's tables are those of the code."""
+"""The tables of the documents are those of the code."""
 
 from __future__ import annotations
 
 import runpy
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).parent.parent
 
 
-def test_the_tables_of_the_readme_are_up_to_date() -> None:
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
+def test_the_tables_are_up_to_date(name: str) -> None:
     made = runpy.run_path(str(ROOT / "deploy" / "tables.py"))["written"]
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    assert made(text) == text, "run python deploy/tables.py"
+    text = (ROOT / name).read_text(encoding="utf-8")
+    assert made(name, text) == text, "run python deploy/tables.py"
