@@ -9,9 +9,12 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 from gateway.alarm.machine import Alarms, Standing
+from gateway.alarm.memory import Hold
+from gateway.alarm.relations import Subject
 from gateway.annunciator import Annunciator, NoLogbook
 from gateway.diagnose.findings import Finding
 from gateway.measure.blocks import Readings
@@ -66,6 +69,15 @@ class Snapshot:
     sinks: Mapping[str, SinkState] = field(default_factory=dict)
     alarms: tuple[Standing, ...] = ()
     """Those not at rest; see `annunciator.py`."""
+
+    @cached_property
+    def under_work(self) -> Mapping[Subject, Hold]:
+        """Transducers and loops that somebody has taken out of service: who, why, until when."""
+        return {
+            one.definition.subject_of_kind: one.memory.service
+            for one in self.alarms
+            if one.memory.service is not None
+        }
 
 
 class Live:

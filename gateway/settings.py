@@ -63,6 +63,8 @@ class Settings(BaseSettings):
     """Address the page listens on; 0.0.0.0 for every network card."""
     http_port: int = Field(default=8600, ge=0, le=65535)
     """Port the page listens on; 0 for any free one."""
+    http_actions: bool = True
+    """Let people act on alarms through page and interface, with the token in the state folder."""
     log_format: Literal["auto", "text", "json"] = "auto"
     """text for people, json for a service; auto: text on a terminal."""
     log_level: Literal["debug", "info", "warning", "error"] = "info"

@@ -137,10 +137,10 @@ def pressure(pascals: float, unit: str) -> float | None:
     return number(from_pa(float(pascals), unit))
 
 
-def worst_status(findings: Iterable[Finding]) -> Status:
-    """The gravest NE 107 status among findings; "good" without any."""
+def worst_status(findings: Iterable[Finding], *, work: bool = False) -> Status:
+    """The gravest NE 107 status among findings; without any "good", or "function check" at work."""
     worse = [f.status for f in findings if f.status is not Status.GOOD]
-    return min(worse, key=RANK.index, default=Status.GOOD)
+    return min(worse, key=RANK.index, default=Status.FUNCTION_CHECK if work else Status.GOOD)
 
 
 def finding_view(finding: Finding) -> FindingView:
@@ -199,7 +199,7 @@ def transducer_view(site: Site, snapshot: Snapshot, transducer_id: str) -> Trans
         value=pressure(pascals, noun.unit),
         quality=quality_word(int(now.quality[0, column])),
         reason=WORDS[Reason(int(now.reasons[0, column]))],
-        status=worst_status(mine),
+        status=worst_status(mine, work=("transducer", transducer_id) in snapshot.under_work),
         counts=number(float(now.counts[0, column]), 9),
         electrical=number(float(now.electrical[0, column])),
         electrical_unit=noun.sends().unit,
@@ -232,7 +232,7 @@ def loop_view(
         combined=pressure(float(now.combined[0, column]), unit),
         quality=quality_word(int(now.combined_quality[0, column])),
         reason=WORDS[Reason(int(now.combined_reasons[0, column]))],
-        status=worst_status(mine),
+        status=worst_status(mine, work=("loop", loop_id) in snapshot.under_work),
         feedback=pressure(float(now.feedback[0, column]), unit),
         setpoint=pressure(float(now.setpoint[0, column]), unit),
         output=number(float(now.output[0, column])),

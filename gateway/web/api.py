@@ -26,9 +26,9 @@ from .past import ask
 from .refusals import RefusalError, documented, unknown
 from .sources import FromApp
 from .streams import MOST, events
-from .trends import TIMES, seconds
+from .trends import TIMES, span
 
-router = APIRouter(prefix="/api/v1")
+router = APIRouter()
 router.include_router(trends.router)
 
 
@@ -75,10 +75,7 @@ async def findings(
     """
     if start is None and end is None:
         return [finding_view(f) for f in sources.now.snapshot().findings]
-    first = seconds(start, "query.from") if start is not None else None
-    last = seconds(end, "query.to") if end is not None else None
-    if first is not None and last is not None and not first < last:
-        raise RefusalError(422, Fault("query.from", f"{start} with to={end}", "from before to"))
+    first, last = span(start, end)
     found = await ask(lambda: sources.past.findings(first, last, limit))
     return [finding_view(f) for f in found]
 

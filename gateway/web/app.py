@@ -15,8 +15,11 @@ from starlette.middleware.gzip import GZipMiddleware
 from gateway.live import Live
 from gateway.plant.site import Site
 
-from . import api, health, metrics, pages, refusals
+from . import acting, alarms, api, health, journal, metrics, pages, refusals
+from .board import Board
+from .bodies import ShortBodies
 from .details import Details
+from .gate import Gate
 from .headers import SecurityHeaders
 from .now import Now
 from .past import Past
@@ -25,8 +28,13 @@ from .streams import Streams
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
+PREFIX = "/api/v1"
 ABOUT = """\
-Live values, findings and history of pressure loops. Read only: nothing here changes a controller.
+Live values, findings, alarms and history of pressure loops. Nothing here changes a controller.
+
+Acting on alarms needs the token from the state folder of the gateway, as a bearer header, and the
+name of a person, which stands in the journal from then on. A browser adds such a header for no
+foreign page, so there is nothing to forge across sites.
 
 Pressures are in the unit of their loop or transducer; times are ISO 8601 in UTC, and seconds since
 1970 in the lists of a history. What was not read is null. A request that cannot be answered gets
@@ -35,6 +43,8 @@ Pressures are in the unit of their loop or transducer; times are ISO 8601 in UTC
 TAGS = [
     {"name": "live", "description": "What the latest row says."},
     {"name": "findings", "description": "Diagnosed faults, open and past."},
+    {"name": "alarms", "description": "How alarms stand, their journal, and how good they are."},
+    {"name": "actions", "description": "What a named person with the token does to alarms."},
     {"name": "history", "description": "Trends from the store."},
     {"name": "operation", "description": "For supervisors and scrapers."},
 ]
@@ -44,11 +54,13 @@ def make_app(
     live: Live,
     past: Past,
     *,
+    gate: Gate | None = None,
     streams: Streams | None = None,
     clock: Callable[[], float] = time.time,
 ) -> FastAPI:
     """The application over a live state and a past. `clock`: seconds since 1970.
 
+    gate: who may act on alarms; nobody when left out.
     `streams.end()` ends every open event stream, for a shutdown.
     """
     app = FastAPI(
@@ -56,18 +68,21 @@ def make_app(
         version=program_version(),
         description=ABOUT,
         openapi_tags=TAGS,
-        openapi_url="/api/v1/openapi.json",
+        openapi_url=f"{PREFIX}/openapi.json",
         docs_url=None,  # the library's own page loads scripts from elsewhere
         redoc_url=None,
     )
-    edition = revision(live.site)
-    now = Now(live, clock, edition)
+    edition, gate, board = revision(live.site), gate or Gate(), Board(live, clock)
+    now = Now(live, clock, edition, board)
     details = Details(live, now, clock())
-    app.state.sources = Sources(live, now, details, past, streams or Streams(), clock)
+    app.state.sources = Sources(live, now, details, board, gate, past, streams or Streams(), clock)
+    app.add_middleware(ShortBodies)
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     app.add_middleware(SecurityHeaders)
     refusals.register(app)
-    for part in (api, health, metrics):
+    for part in (api, journal, alarms, acting):
+        app.include_router(part.router, prefix=PREFIX)
+    for part in (health, metrics):
         app.include_router(part.router)
     app.include_router(pages.routes(live.site, edition))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

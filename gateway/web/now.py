@@ -28,6 +28,7 @@ from gateway.views import (
     transducer_views,
 )
 
+from .board import AlarmTally, Board
 from .refusals import RefusalError
 
 FRESH_ROWS = 3.0
@@ -56,6 +57,7 @@ class StateView(BaseModel):
     loops: list[LoopNow]
     transducers: list[TransducerView] = Field(description="Those that no loop uses.")
     findings: list[FindingView] = Field(description="Open ones that touch no loop.")
+    alarms: AlarmTally
     links: list[LinkView]
     sinks: list[SinkView]
 
@@ -88,8 +90,9 @@ def feedback_tolerances(site: Site) -> dict[str, float]:
 class Now:
     """The latest state; encoded once for all who read it within the same second."""
 
-    def __init__(self, live: Live, clock: Callable[[], float], revision: str) -> None:
+    def __init__(self, live: Live, clock: Callable[[], float], revision: str, board: Board) -> None:
         self._live = live
+        self._board = board
         self._clock = clock
         self._revision = revision
         self._tolerances = feedback_tolerances(live.site)
@@ -134,6 +137,7 @@ class Now:
             loops=self._loops(latest, transducers) if latest else [],
             transducers=[view for view in transducers if not view.loops],
             findings=[finding_view(f) for f in latest.findings if not f.loops] if latest else [],
+            alarms=self._board.tally(),
             links=link_views(site, latest.links if latest else {}),
             sinks=sink_views(latest.sinks if latest else self._live.sinks),
         )

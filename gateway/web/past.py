@@ -1,20 +1,22 @@
-"""What was: trends and findings, asked of the history file in short questions."""
+"""What was: trends, findings and the journal, asked of the history file in short questions."""
 
 from __future__ import annotations
 
 import asyncio
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
 
+from gateway.alarm.transition import Transition
 from gateway.diagnose.findings import Finding
 from gateway.errors import Fault, StoreError
 from gateway.record.history import Trend, reader, trend
 from gateway.record.journal import FINDING, Search, search, to_finding
+from gateway.record.lookup import Page, page, transitions
 
 from .refusals import RefusalError
 
@@ -23,15 +25,18 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class Past:
-    """Two questions; both block, so ask them through `ask`.
+    """Questions; all of them block, so ask them through `ask`.
 
     trends(series, start, end, buckets): one trend a series, empty for one never recorded.
     findings(start, end, limit): raised and cleared, newest first; None is "any". Seconds since
-    1970. StoreError or sqlite3.Error when the file cannot be read.
+    1970. journal(wanted, text, limit), transitions(start, end, standing): see `record/lookup.py`.
+    StoreError or sqlite3.Error when the file cannot be read.
     """
 
     trends: Callable[[Sequence[str], float, float, int], list[Trend]]
     findings: Callable[[float | None, float | None, int], list[Finding]]
+    journal: Callable[[Search, str, int], Page]
+    transitions: Callable[[float, float, Collection[str]], list[Transition]]
 
 
 def stored(file: Path) -> Past:
@@ -46,7 +51,15 @@ def stored(file: Path) -> Past:
             wanted = Search(start=start, end=end, kind=FINDING)
             return [to_finding(entry) for entry in search(connection, wanted, limit)]
 
-    return Past(trends, findings)
+    def journal(wanted: Search, text: str, limit: int) -> Page:
+        with reader(file) as connection:
+            return page(connection, wanted, limit, text=text)
+
+    def history(start: float, end: float, standing: Collection[str]) -> list[Transition]:
+        with reader(file) as connection:
+            return transitions(connection, start, end, standing)
+
+    return Past(trends, findings, journal, history)
 
 
 def _trend(

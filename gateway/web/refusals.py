@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -34,18 +34,26 @@ class RefusalView(BaseModel):
 class RefusalError(LoopwitnessError):
     """A request that gets an answer of 4xx or 503."""
 
-    def __init__(self, status: int, fault: Fault) -> None:
+    def __init__(self, status: int, fault: Fault, headers: Mapping[str, str] | None = None) -> None:
         self.status = status
         self.fault = fault
+        self.headers = headers
         super().__init__(str(fault))
 
 
 def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """For a route's `responses`: these statuses carry a RefusalView."""
     words = {
+        401: "No token, or a wrong one.",
+        403: "Nobody may act on this gateway.",
         404: "There is no such thing; known ids are named.",
-        422: "A value in the address cannot be used.",
-        503: "Nothing to show now: no row yet, or the history cannot be read.",
+        409: "It cannot be done as things stand; what can be done is named.",
+        411: "The length of the body is not given.",
+        413: "The body is too long.",
+        422: "A value in the address or the body cannot be used.",
+        429: "Too many wrong tokens from this address.",
+        503: "Nothing to show now (no row yet, or the history cannot be read), or an action that "
+        "cannot be recorded.",
     }
     return {k: {"model": RefusalView, "description": words[k]} for k in statuses}
 
@@ -67,23 +75,25 @@ def answer(status: int, faults: Iterable[Fault], headers: Any = None) -> JSONRes
 
 def _refused(_request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RefusalError)  # noqa: S101 - registered for this kind only
-    return answer(error.status, [error.fault])
+    return answer(error.status, [error.fault], error.headers)
 
 
 def _invalid(_request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)  # noqa: S101 - registered for this kind only
-    return answer(
-        422,
-        [
-            Fault(".".join(map(str, e["loc"])), repr(e.get("input"))[:100], e["msg"])
-            for e in error.errors()
-        ],
-    )
+    return answer(422, [_wrong(e) for e in error.errors()])
+
+
+def _wrong(error: Mapping[str, Any]) -> Fault:
+    path = ".".join(map(str, error["loc"]))
+    if error["type"] == "missing":
+        return Fault(path, "nothing", "a value: it must be given")
+    return Fault(path, repr(error.get("input"))[:100], error["msg"].removeprefix("Value error, "))
 
 
 def _http(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, HTTPException)  # noqa: S101 - registered for this kind only
-    allowed = "GET" if error.status_code == 405 else "addresses in /api/v1/openapi.json"
+    ways = (error.headers or {}).get("Allow", "GET")
+    allowed = ways if error.status_code == 405 else "addresses in /api/v1/openapi.json"
     fault = Fault(request.url.path[:200], str(error.detail), allowed)
     return answer(error.status_code, [fault], error.headers)
 

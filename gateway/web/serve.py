@@ -18,6 +18,7 @@ from gateway.live import Live
 from gateway.settings import Settings
 
 from .app import make_app
+from .gate import Gate, local_token
 from .past import Past, stored
 from .streams import Streams
 
@@ -34,18 +35,25 @@ async def serve(
 ) -> None:
     """Serve pages and interface until cancelled; event streams then end at once.
 
-    ready: called with the page's address once it can be opened. StartError, naming address and
-    port, when that is not to be had.
+    store: the history file; the token for actions lies beside it. ready: called with the page's
+    address once it can be opened. StartError, naming address and port, when that is not to be
+    had, or the token cannot be used.
     """
-    await serve_past(live, stored(store), settings, ready)
+    token = local_token(store.parent) if settings.http_actions else ""
+    await serve_past(live, stored(store), settings, ready, token=token)
 
 
 async def serve_past(
-    live: Live, past: Past, settings: Settings, ready: Callable[[str], None] | None = None
+    live: Live,
+    past: Past,
+    settings: Settings,
+    ready: Callable[[str], None] | None = None,
+    *,
+    token: str = "",
 ) -> None:
-    """As `serve`, over any past."""
+    """As `serve`, over any past; token: what whoever acts must hold, "": nobody may act."""
     streams = Streams()
-    app = make_app(live, past, streams=streams, clock=time.time)
+    app = make_app(live, past, gate=Gate(token), streams=streams, clock=time.time)
     with listening(settings.http_host, settings.http_port) as sock:
         address = address_of(sock)
         server = _Server(

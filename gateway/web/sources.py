@@ -10,7 +10,9 @@ from fastapi import Depends, Request
 
 from gateway.live import Live
 
+from .board import Board
 from .details import Details
+from .gate import Gate
 from .now import Now
 from .past import Past
 from .streams import Streams
@@ -18,11 +20,16 @@ from .streams import Streams
 
 @dataclass(frozen=True)
 class Sources:
-    """The live state, in short and in detail, the past, open streams, the clock (s since 1970)."""
+    """The live state in short and in detail, its alarms, who may act, the past, open streams.
+
+    clock: seconds since 1970.
+    """
 
     live: Live
     now: Now
     details: Details
+    board: Board
+    gate: Gate
     past: Past
     streams: Streams
     clock: Callable[[], float]

@@ -72,6 +72,15 @@ def seconds(text: str, path: str) -> float:
     return value
 
 
+def span(start: str | None, end: str | None) -> tuple[float | None, float | None]:
+    """Both ends of an open span from an address; RefusalError (422) when it has no inside."""
+    first = seconds(start, "query.from") if start is not None else None
+    last = seconds(end, "query.to") if end is not None else None
+    if first is not None and last is not None and not first < last:
+        raise RefusalError(422, Fault("query.from", f"{start} with to={end}", "from before to"))
+    return first, last
+
+
 def units(site: Site) -> dict[str, tuple[str, float]]:
     """Every series of the site: its unit, and what to divide the stored value by."""
     out = {f"transducer/{k}": (t.unit, PASCALS[t.unit]) for k, t in site.transducers.items()}

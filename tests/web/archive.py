@@ -99,13 +99,13 @@ def open_circuit(since: float = START) -> Finding:
     )
 
 
-def mismatch(since: float = START) -> Finding:
+def mismatch(since: float = START, loop: str = "stair-b") -> Finding:
     """A finding about how a loop is set."""
     return replace(
         open_circuit(since),
         fault="combination-mismatch",
         kind="loop",
-        subject="stair-b",
+        subject=loop,
         status=Status.OUT_OF_SPECIFICATION,
         title="The controller combines its inputs in another way",
         evidence={"reported_Pa": 56.2, "computed_Pa": 50.1, "fits": "maximum"},
@@ -114,5 +114,5 @@ def mismatch(since: float = START) -> Finding:
         consequence="The reported feedback follows the maximum: the fan holds less than it says.",
         confidence=0.9,
         transducer=None,
-        loops=("stair-b",),
+        loops=(loop,),
     )

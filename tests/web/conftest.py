@@ -8,21 +8,22 @@ import httpx
 import pytest
 
 from gateway.web.app import make_app
+from gateway.web.gate import Gate
 
 from .archive import START, archive
-from .feeder import Feeder
+from .feeder import TOKEN, Feeder
 
 
 @pytest.fixture
 def feeder() -> Feeder:
     """Harbour Street Archive, no row yet."""
-    return Feeder(archive())
+    return Feeder(archive(), clock=lambda: START + 0.5)
 
 
 @pytest.fixture
 async def client(feeder: Feeder) -> AsyncIterator[httpx.AsyncClient]:
     """Speaks to an app over the feeder, half a second after START."""
-    app = make_app(feeder.live, feeder.past(), clock=lambda: START + 0.5)
+    app = make_app(feeder.live, feeder.past(), gate=Gate(TOKEN), clock=lambda: START + 0.5)
     transport = httpx.ASGITransport(app)
     async with httpx.AsyncClient(transport=transport, base_url="http://gateway") as speaking:
         yield speaking

@@ -1,4 +1,4 @@
-"""Readings that move, by hand: without poller, measurement or diagnosis.
+"""Readings that move, by hand: without poller, measurement or diagnosis; alarms are the real ones.
 
 All numbers are invented. `python -m tests.web.feeder` serves the page with moving values.
 """
@@ -9,15 +9,19 @@ import asyncio
 import math
 import sys
 import time
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager, suppress
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
+from gateway.alarm.machine import Alarms
+from gateway.annunciator import Annunciator
 from gateway.diagnose.findings import Finding
 from gateway.live import LinkState, Live, SinkState, Snapshot
 from gateway.measure.blocks import Floats, Readings
+from gateway.measure.columns import columns
 from gateway.measure.quality import Quality, Reason, quality_of
 from gateway.plant.site import Site
 from gateway.record.history import Trend
@@ -26,6 +30,10 @@ from gateway.web.past import Past
 from gateway.web.serve import serve_past
 
 from .archive import CENTRE, archive
+from .book import Book
+
+TOKEN = "of-harbour-street-0123456789"  # noqa: S105 - of the tests alone
+"""What whoever acts must hold."""
 
 
 def moving(site: Site, t: float) -> Floats:
@@ -106,33 +114,14 @@ def links(site: Site, t: float, n: int) -> dict[str, LinkState]:
     }
 
 
-def snapshot(
-    site: Site,
-    number: int,
-    t: float,
-    *,
-    pressure: Floats | None = None,
-    findings: Sequence[Finding] = (),
-    reasons: Mapping[str, Reason] | None = None,
-    feedback: Mapping[str, float] | None = None,
-) -> Snapshot:
-    """One snapshot with everything around it."""
-    values = moving(site, t) if pressure is None else pressure
-    return Snapshot(
-        number,
-        t,
-        readings(site, t, values, reasons=reasons, feedback=feedback),
-        tuple(findings),
-        links(site, t, number),
-        {"store": SinkState("store", connected=True, sent=number, last_sent=t)},
-    )
-
-
 class Feeder:
     """Shows a row every `interval` seconds; what is wrong can be changed while it runs."""
 
-    def __init__(self, site: Site, *, interval: float = 1.0) -> None:
-        self.live = Live(site)
+    def __init__(
+        self, site: Site, *, interval: float = 1.0, clock: Callable[[], float] = time.time
+    ) -> None:
+        self.book = Book()
+        self.live = Live(site, Annunciator(Alarms(site, columns(site)), self.book, clock))
         self.interval = interval
         self.findings: list[Finding] = []
         self.reasons: dict[str, Reason] = {}
@@ -140,21 +129,36 @@ class Feeder:
         self.broken: set[str] = set()
         self.silent = False
         self.number = 0
+        self._open: list[Finding] = []
 
     def row(self, t: float) -> None:
         """Show one row taken at `t`."""
         self.number += 1
-        site = self.live.site
+        site, alarms = self.live.site, self.live.alarms
         pressure = moving(site, t)
         for key in self.broken:
             noun = site.transducers[key]
             pressure[list(site.transducers).index(key)] = noun.lrv_pa - 0.25 * noun.span_pa
+        now = readings(site, t, pressure, reasons=self.reasons, feedback=self.feedback)
+        events = self._events(t)
+        self.book.write((*events, *alarms.examine(now, events, self._open)))
         self.live.show(
-            snapshot(
-                site, self.number, t, pressure=pressure, findings=self.findings,
-                reasons=self.reasons, feedback=self.feedback,
+            Snapshot(
+                self.live.next_number, t, now, alarms.reported(self.findings),
+                links(site, t, self.number),
+                {"store": SinkState("store", connected=True, sent=self.number, last_sent=t)},
+                alarms.standing,
             )
         )  # fmt: skip
+
+    def _events(self, t: float) -> list[Finding]:
+        """What was raised and cleared since the row before; a made-up subject has no alarms."""
+        relations = self.live.alarms.definitions.relations
+        standing = [f for f in self.findings if relations.knows(f.kind, f.subject)]
+        gone = [replace(f, phase="cleared", time=t) for f in self._open if f not in standing]
+        new = [replace(f, time=t) for f in standing if f not in self._open]
+        self._open = standing
+        return gone + new
 
     async def run(self) -> None:
         """Row after row, for ever."""
@@ -164,8 +168,9 @@ class Feeder:
             await asyncio.sleep(self.interval)
 
     def past(self) -> Past:
-        """A past that fits, without findings."""
-        return Past(self.trends, lambda _start, _end, _limit: [])
+        """A past that fits, without findings of its own."""
+        book = self.book
+        return Past(self.trends, lambda _start, _end, _limit: [], book.page, book.transitions)
 
     def trends(self, series: Sequence[str], start: float, end: float, buckets: int) -> list[Trend]:
         """A past of slow waves: a row a second up to now, with a hole of a minute."""
@@ -199,7 +204,8 @@ async def serving(feeder: Feeder, *, port: int = 0) -> AsyncIterator[str]:
     opened: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     settings = Settings(http_host="127.0.0.1", http_port=port)
     task = asyncio.create_task(
-        serve_past(feeder.live, feeder.past(), settings, opened.set_result), name="web"
+        serve_past(feeder.live, feeder.past(), settings, opened.set_result, token=TOKEN),
+        name="web",
     )
     try:
         waiting: set[asyncio.Future[Any]] = {task, opened}

@@ -163,7 +163,7 @@ async def test_too_many_series(client: httpx.AsyncClient) -> None:
 
 async def test_only_reading(client: httpx.AsyncClient, feeder: Feeder) -> None:
     feeder.row(START)
-    refusal = await client.post("/api/v1/loops")
+    refusal = await client.post("/api/v1/loops", json={})
     assert refusal.status_code == 405
     assert refusal.json()["faults"][0]["allowed"] == "GET"
     assert (await client.get("/api/v2")).json()["faults"][0]["path"] == "/api/v2"
@@ -178,7 +178,7 @@ async def test_findings_open_or_from_the_journal(feeder: Feeder) -> None:
 
     feeder.findings = [open_circuit(START)]
     feeder.row(START)
-    async with client_of(feeder, Past(feeder.trends, journal)) as client:
+    async with client_of(feeder, replace(feeder.past(), findings=journal)) as client:
         now = await got(client, "/api/v1/findings")
         then = await got(client, "/api/v1/findings?from=2026-05-28T20:00:00Z&limit=7")
     assert [f["fault"] for f in now] == ["open-circuit"]
@@ -196,8 +196,12 @@ async def test_the_description_is_openapi_and_answers_keep_to_it(
     OpenAPI.model_validate(document)
     assert document["openapi"].startswith("3.1")
     tags = {tag["name"] for tag in document["tags"]}
-    examples = {"loop_id": "stair-b", "transducer_id": "dp-201"}
+    examples = {
+        "loop_id": "stair-b", "transducer_id": "dp-201", "alarm_id": "open-circuit:dp-402",
+    }  # fmt: skip
     for path, methods in document["paths"].items():
+        if "get" not in methods:  # see test_acting.py
+            continue
         assert list(methods) == ["get"]
         described = methods["get"]
         assert described["description"], path

@@ -138,13 +138,13 @@ async def test_a_reader_that_does_not_read_holds_up_nobody(
 
 
 async def test_shutdown_ends_streams_at_once(
-    feeder: Feeder, monkeypatch: pytest.MonkeyPatch
+    feeder: Feeder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(streams, "GAP_S", 0.01)
     feeder.row(time.time())
     opened: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     task = asyncio.create_task(
-        serve(feeder.live, Path("none"), Settings(http_port=0), opened.set_result)
+        serve(feeder.live, tmp_path / "none", Settings(http_port=0), opened.set_result)
     )
     async with listener(await opened) as events:
         await events.next()
@@ -159,11 +159,11 @@ async def test_shutdown_ends_streams_at_once(
     assert time.monotonic() - begun < 2
 
 
-async def test_a_port_in_use_is_one_clear_error(feeder: Feeder) -> None:
+async def test_a_port_in_use_is_one_clear_error(feeder: Feeder, tmp_path: Path) -> None:
     with listening("127.0.0.1", 0) as taken:
         port = taken.getsockname()[1]
         with pytest.raises(StartError, match=rf"^127\.0\.0\.1:{port}: another program listens"):
-            await serve(feeder.live, Path("none"), Settings(http_port=port))
+            await serve(feeder.live, tmp_path / "none", Settings(http_port=port))
 
 
 @pytest.mark.parametrize(
