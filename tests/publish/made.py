@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from gateway.alarm.states import Event, State
+from gateway.alarm.transition import Priority, Transition
 from gateway.diagnose.findings import Finding
 from gateway.live import LinkState, Live, Snapshot
 from gateway.measure.measure import Measure
@@ -18,6 +20,22 @@ from tests.record.made import START, finding, plant, rows
 from tests.sites import block, counts_for
 
 __all__ = ["START", "finding", "plant", "rows"]
+
+
+def transition(number: int) -> Transition:
+    """The alarm about a wire: it begins, is acknowledged, returns, and again."""
+    normal, active, seen = State.NORMAL, State.UNACKNOWLEDGED, State.ACKNOWLEDGED
+    event, before, after = (
+        (Event.ALARM, normal, active),
+        (Event.ACKNOWLEDGE, active, seen),
+        (Event.RETURN, seen, normal),
+    )[number % 3]
+    return Transition(
+        time=START + number, order=0, alarm="open-circuit:p1", fault="open-circuit",
+        kind="transducer", subject="p1", event=event, before=before, after=after,
+        priority=Priority.MEDIUM, message="Open circuit",
+        actor="Ada (MQTT)" if event is Event.ACKNOWLEDGE else "gateway",
+    )  # fmt: skip
 
 
 def snapshot(

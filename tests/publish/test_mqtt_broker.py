@@ -24,7 +24,7 @@ from gateway.publish.mqtt import publish_mqtt
 from gateway.record import outbox
 from gateway.record.store import Store, open_store
 from gateway.settings import Settings
-from tests.publish.made import START, finding, options, plant, shown, until
+from tests.publish.made import START, finding, options, plant, shown, transition, until
 from tests.publish.servers import PASSWORD, Broker
 
 pytestmark = pytest.mark.server
@@ -32,6 +32,7 @@ pytestmark = pytest.mark.server
 HERE = plant()
 ROOT = Path(__file__).parents[2]
 TOP = "loopwitness/test"
+FINDINGS, ALARMS = f"{TOP}/events/findings", f"{TOP}/events/alarms"
 
 
 @pytest.fixture
@@ -111,14 +112,27 @@ async def test_retained_states_and_birth(broker: Broker, store: Store, protocol:
     assert (status["state"], status["reason"]) == ("offline", "stopped")
 
 
-def child(folder: Path, broker: Broker, findings: int) -> subprocess.Popen[str]:
+def child(folder: Path, broker: Broker, events: int) -> subprocess.Popen[str]:
     script = Path(__file__).with_name("publishing_child.py")
     return subprocess.Popen(
-        [sys.executable, str(script), str(folder), str(broker.port), str(findings)],
+        [sys.executable, str(script), str(folder), str(broker.port), str(events)],
         stdout=subprocess.PIPE,
         text=True,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
     )
+
+
+def no_hole(got: list[dict[str, Any]]) -> list[int]:
+    """Numbers of the alarm events, in order; each says which one came before it."""
+    alarms = {m["payload"]["sequence"]: m["payload"] for m in got if m["topic"] == ALARMS}
+    numbers = sequences([m for m in got if m["topic"] == ALARMS])
+    assert [alarms[n]["previous"] for n in numbers] == [0, *numbers[:-1]]
+    assert len({one["journal"] for one in alarms.values()}) == 1
+    for message in got:
+        if message["topic"] == ALARMS:
+            one = message["payload"]
+            assert one == alarms[one["sequence"]], "a repetition says the same"
+    return numbers
 
 
 async def test_kill_leaves_the_will_and_loses_no_event(broker: Broker, tmp_path: Path) -> None:
@@ -126,11 +140,11 @@ async def test_kill_leaves_the_will_and_loses_no_event(broker: Broker, tmp_path:
     folder, total = tmp_path / "history", 600
     async with broker.subscribed(f"{TOP}/#", "-i", "watcher", "-c") as got:
 
-        def events() -> list[dict[str, Any]]:
-            return [m for m in list(got) if m["topic"] == f"{TOP}/events/findings"]
+        def told() -> list[dict[str, Any]]:
+            return [m for m in list(got) if m["topic"] in (FINDINGS, ALARMS)]
 
         process = child(folder, broker, total)
-        await until(lambda: len(events()) > 50)
+        await until(lambda: len(told()) > 50)
         process.send_signal(signal.SIGKILL)
         process.wait()
         assert process.stdout is not None
@@ -139,7 +153,7 @@ async def test_kill_leaves_the_will_and_loses_no_event(broker: Broker, tmp_path:
         await until(lambda: [m for m in list(got) if m["topic"] == will][-1]["payload"]["reason"])
         last = [m["payload"] for m in got if m["topic"] == will][-1]
         assert (last["state"], last["reason"]) == ("offline", "connection lost")
-        before = len(events())
+        before = len(told())
         assert before < total, "killed too late to prove anything"
         live = Live(HERE)
         with open_store(folder, HERE) as store:
@@ -147,9 +161,10 @@ async def test_kill_leaves_the_will_and_loses_no_event(broker: Broker, tmp_path:
             assert left >= total - before
             async with publishing(live, store, settings(broker)):
                 await until(lambda: store.do(outbox.waiting) == 0)
-            await until(lambda: len(set(sequences(events()))) == total)
-        assert sequences(events()) == list(range(1, total + 1)), "each one, in order"
-        assert len(events()) <= total + link.IN_FLIGHT, "repeated: those on their way at most"
+            await until(lambda: len(set(sequences(told()))) == total)
+        assert sequences(told()) == list(range(1, total + 1)), "each one, in order"
+        assert no_hole(told()) == list(range(2, total + 1, 2))
+        assert len(told()) <= total + link.IN_FLIGHT, "repeated: those on their way at most"
 
 
 async def test_broker_stopped_and_started_loses_no_event(broker: Broker, store: Store) -> None:
@@ -162,7 +177,9 @@ async def test_broker_stopped_and_started_loses_no_event(broker: Broker, store: 
         for _ in range(count):
             number += 1
             now = START + number
-            store.write([], [finding("p1", since=now, time=now)])
+            odd = number % 2
+            one = finding("p1", since=now, time=now) if odd else transition(number // 2 - 1)
+            store.write([], [one])
 
     async with (
         broker.subscribed(f"{TOP}/events/#", "-i", "watcher", "-c") as got,
@@ -181,6 +198,7 @@ async def test_broker_stopped_and_started_loses_no_event(broker: Broker, store: 
         await until(lambda: store.do(outbox.waiting) == 0)
         await until(lambda: len(set(sequences(got))) == 150)
         assert sequences(got) == list(range(1, 151))
+        assert no_hole(got) == list(range(2, 151, 2))
         await until(lambda: live.sinks["mqtt"].waiting == 0)
         there = await broker.retained(f"{TOP}/#")
         assert there[f"{TOP}/status"]["state"] == "online"
