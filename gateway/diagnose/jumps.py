@@ -19,6 +19,11 @@ from .minutes import peers
 ROWS_BACK = 3
 FORGET_S = 900.0
 """Time in which an old jump fades against a new one."""
+LOUD = 6.0
+"""Times the usual step from row to row that a jump must make."""
+QUICK, MOST = 0.1, 2.0
+"""Weight of a minute in the usual step, and the most that it may count, as a share of it: a jump
+must not make itself usual."""
 
 
 class Jumps:
@@ -32,6 +37,7 @@ class Jumps:
         self.size: Floats = np.zeros(n)
         self.least: Floats = columns.transducers.tolerance / 2
         """(T,) Pa: smaller steps are not looked at."""
+        self._usual: Floats = np.full(n, np.nan)
 
     def rows(self, readings: Readings) -> tuple[Floats, Bools]:
         """(R, T) step over the last rows beyond the peers', and where it is a jump."""
@@ -44,9 +50,16 @@ class Jumps:
         step = own - others
         return step, (np.abs(step) > self.least) & (np.abs(own) > 2 * np.abs(others))
 
+    def hear(self, rough: Floats) -> None:
+        """Take in a minute's (T,) root mean square of successive differences, Pa."""
+        fresh = np.isnan(self._usual)
+        self._usual[fresh] = rough[fresh]
+        known = np.isfinite(rough)
+        self._usual[known] += QUICK * (np.minimum(rough, MOST * self._usual) - self._usual)[known]
+
     def take(self, time: float, step: Floats, jumped: Bools) -> None:
         """Remember one row's (T,) jumps."""
-        for k in np.flatnonzero(jumped):
+        for k in np.flatnonzero(jumped & (np.abs(step) >= LOUD * self._usual)):
             faded = abs(self.size[k]) * exp(-(time - self.time[k]) / FORGET_S)
             if abs(step[k]) >= faded:
                 self.time[k], self.size[k] = time, step[k]

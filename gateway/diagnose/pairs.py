@@ -37,6 +37,8 @@ TESTED = 10
 """Running minutes from which on "nothing wrong" is an answer."""
 NEAR_S = 900.0
 """A jump this long before a change is seen may have been its beginning."""
+USUAL = 0.05
+"""Share by which the pressure of a loop may differ from the learnt one without being strange."""
 STUBBORN = 5
 """Minutes that another name must hold before the first is given up."""
 LEAST_SPEED_SD = 0.03
@@ -142,6 +144,7 @@ class Pairs:
     def _minute(self, minutes: Minutes, k: int) -> None:
         time, t = float(minutes.start[k]), self._columns.transducers
         self._states.step(minutes, k)
+        self._jumps.hear(minutes.rough[k])
         quiet = ~self._troubled[self._loop]
         good = (minutes.count[k] > 0) & (minutes.bad[k] == 0) & self._has_peers & quiet
         running = self._states.settled(RUNNING)[self._loop] & good
@@ -154,7 +157,10 @@ class Pairs:
         self._level[running] = minutes.mean[k][running]
         self._peers[running] = minutes.peer.y[k][running]
         drive = (minutes.output[k] ** 2)[self._loop]
-        self.shifts.step(time, np.where(running, difference, np.nan), drive, limit, self.picture)
+        self.shifts.step(
+            time, np.where(running, difference, np.nan), drive, self._strange(minutes.mean[k]),
+            limit, self.picture,
+        )  # fmt: skip
         self._trail.add(time, np.where(running, self.shifts.shift(self.picture), np.nan))
         self._stand(time, minutes.mean[k], stopped, limit)
         self._part(difference, stopped)
@@ -170,6 +176,19 @@ class Pairs:
         for loop in range(len(self._columns.loops.ids)):
             self._judge(loop, wrong, minutes, k, limit)
         self._learning.take(minutes, k, running, stopped, wrong)
+
+    def _strange(self, mean: Floats) -> Floats:
+        """(T,) share by which every member of the loop is away from its learnt level at least.
+
+        One transducer that is wrong does not make the loop's pressure strange, all of them do.
+        """
+        learnt = self.picture.level[RUNNING]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            away = np.abs(mean / np.where(learnt == 0, np.nan, learnt) - 1)
+        away = np.where(np.isfinite(away), away, 0.0)
+        has = self._columns.loops.has
+        least = np.where(has, away, np.inf).min(axis=1, initial=np.inf)
+        return np.maximum(least[self._loop] - USUAL, 0.0) if len(least) else away
 
     def _in_loop(self, which: Bools) -> Bools:
         """(T,) where any member of the same loop is one of `which`."""
@@ -230,7 +249,7 @@ class Pairs:
             return
         if not (self._states.settled(RUNNING) | self._states.settled(STOPPED))[loop]:
             return  # an opinion stands while the fan starts or stops
-        if minutes.start[k] - np.nanmin(self._since[mine]) < (WAIT - 0.5) * self._width:
+        if not self._over(members, float(minutes.start[k]), float(np.nanmin(self._since[mine]))):
             return
         case = self._case(loop, members, limit)
         who, sure, witness = blame(case)
@@ -242,6 +261,13 @@ class Pairs:
             return
         self._name(int(members[who]), members, case, who, (sure, witness), minutes, k)
         v.unresolved[loop] = False
+
+    def _over(self, members: Ints, minute: float, since: float) -> bool:
+        """Whether what began is over: a whole minute after its jump, or some without one."""
+        jump = float(self._jumps.time[members].max())
+        if jump >= since - self._width:
+            return minute >= jump
+        return minute - since >= (WAIT - 0.5) * self._width
 
     def _case(self, loop: int, members: Ints, limit: Floats) -> Case:
         p, sh = self.picture, self.shifts

@@ -30,6 +30,8 @@ DAYS = 1 / 2880
 """Weight of a minute in the mean of the last days."""
 A_DAY, HOURS = 1440.0, 240.0
 """Minutes learnt from which on the swing of a day is known, and may be guessed as double."""
+KNOWN_SPEEDS = 3.0
+"""Learnt deviations of the squared output within which the loop is on known ground."""
 
 
 class Shifts:
@@ -53,24 +55,27 @@ class Shifts:
         """Its mean over the last days."""
         self.changed: Bools = np.zeros(n, dtype=np.bool_)
         self._before: Floats = np.full(n, np.nan)
+        self._minute_away: Floats = np.zeros(n)
+        """By how much the minute before alone was away, Pa; with its side as its sign."""
+        self._unknown: Floats = np.zeros(n)
+        """Pa by which the places may part because the loop runs as it never did before."""
 
     def step(
-        self, time: float, difference: Floats, drive: Floats, limit: Floats, picture: Picture
-    ) -> None:
+        self, time: float, difference: Floats, drive: Floats, away: Floats, limit: Floats,
+        picture: Picture,
+    ) -> None:  # fmt: skip
         """Take in one minute's (T,) differences, NaN where not running, settled and good.
 
-        drive: (T,) squared output. limit: (T,) Pa, expanded uncertainty of a difference, used
-        where nothing is learnt yet.
+        drive: (T,) squared output. away: (T,) share by which the loop's pressure is surely away
+        from what was learnt. limit: (T,) Pa, expanded uncertainty of a difference, used where
+        nothing is learnt yet.
         """
         there = np.isfinite(difference)
         left = picture.unexplained(RUNNING, difference, zeroed(drive))
-        start = there & np.isnan(self.smooth)
-        self.smooth[start] = difference[start]
-        self.smooth[there] += QUICK * (difference - self.smooth)[there]
         ready = picture.ready()[RUNNING]
-        begin = there & ready & np.isnan(self._left)
-        self._left[begin] = left[begin]
-        self._left[there & ready] += QUICK * (left - self._left)[there & ready]
+        _smooth(self.smooth, difference, there, QUICK)
+        _smooth(self._left, left, there & ready, QUICK)
+        self._unknown = self._unknown_ground(drive, away, picture)
         begin = there & ready & np.isnan(self._days)
         self._days[begin] = 0.0
         follow = there & ready & ~self.changed
@@ -80,24 +85,57 @@ class Shifts:
         self.h = np.array([threshold(round(float(v), 3), self._arl0) for v in k])
         real = self.cusum.signal(self.h)
         self._cap()
-        away = self.excess(picture)
-        found = np.where(ready, real & (away >= self.matters), away >= limit)
-        gone = there & (away < np.where(ready, self.matters, limit) / 2)
+        sudden = there & ready & real & self._twice(difference, left, picture)
+        # A step is over when two minutes agree: nothing is left to be smoothed.
+        new = sudden & ~self.changed
+        self.smooth[new], self._left[new] = difference[new], left[new]
+        beyond = self.excess(picture)
+        found = np.where(ready, real & (beyond >= self.matters), beyond >= limit)
+        gone = there & (beyond < np.where(ready, self.matters, limit) / 2)
         self.changed = ~gone & (self.changed | (there & found))
         self.cusum.clear(gone & real)
 
+    def _twice(self, difference: Floats, left: Floats, picture: Picture) -> Bools:
+        """(T,) where this minute and the one before were both away, to the same side."""
+        away = np.copysign(self._excess(difference, left, picture), left)
+        both = np.minimum(np.abs(away), np.abs(self._minute_away)) >= self.matters
+        same = np.sign(away) == np.sign(self._minute_away)
+        self._minute_away = away
+        out: Bools = both & same
+        return out
+
     def excess(self, picture: Picture) -> Floats:
         """(T,) Pa by which the smoothed difference lies outside what was learnt or is allowed."""
+        return self._excess(self.smooth, self._left, picture)
+
+    def _excess(self, difference: Floats, left: Floats, picture: Picture) -> Floats:
+        """(T,) Pa: the same of any difference and its unexplained part."""
         low, high = picture.low[RUNNING], picture.high[RUNNING]
-        of_places = np.abs(self.smooth) - self.place
-        of_learnt = np.maximum(self._left - high, low - self._left)
+        of_places = np.abs(difference) - self.place
+        of_learnt = np.maximum(left - high, low - left) - self._unknown
         # Where the places may differ, either explanation will do; else what was learnt alone.
         beyond = np.where(self.place > 0, np.minimum(of_learnt, of_places), of_learnt)
         count = picture.count[RUNNING]
         swing = (high - low) * np.where(count < A_DAY, 2.0, 1.0)
-        sudden = np.where(count < HOURS, 0.0, np.abs(self._left - self._days) - swing)
+        sudden = np.where(count < HOURS, 0.0, np.abs(left - self._days) - swing - self._unknown)
         beyond = np.where(picture.ready()[RUNNING], np.fmax(beyond, sudden), of_places)
         out: Floats = zeroed(np.maximum(beyond, 0.0))
+        return out
+
+    def _unknown_ground(self, drive: Floats, away: Floats, picture: Picture) -> Floats:
+        """(T,) Pa by which the places may part because the loop runs as it never did before.
+
+        Friction between two places goes with the square of flow, and so with the pressure that
+        drives it and, at one pressure, with the squared output: the whole difference may change
+        as these do, and so may the part that the output explained.
+        """
+        mean = picture.drive[RUNNING]
+        known = np.maximum(picture.count[RUNNING], 1.0)
+        sd = np.sqrt(picture.drive_square[RUNNING] / known)
+        outside = zeroed(np.maximum(np.abs(drive - mean) - KNOWN_SPEEDS * sd, 0.0))
+        whole = np.abs(picture.difference[RUNNING])
+        by_output = np.maximum(np.abs(picture.slope()[RUNNING]), whole / np.maximum(mean, 1e-12))
+        out: Floats = outside * by_output + away * whole
         return out
 
     def shift(self, picture: Picture) -> Floats:
@@ -110,6 +148,7 @@ class Shifts:
         self.smooth[which] = np.nan
         self.changed[which] = False
         self._before[which] = self._days[which] = self._left[which] = np.nan
+        self._unknown[which] = self._minute_away[which] = 0.0
 
     def _whitened(self, x: Floats, picture: Picture) -> tuple[Floats, Floats]:
         """(T,) residuals in standard deviations after the lag-one correlation, and (T,) k."""
@@ -125,3 +164,10 @@ class Shifts:
         """Keep sums near the threshold, so that they come down when the change is gone."""
         np.minimum(self.cusum.up, 3 * self.h, out=self.cusum.up)
         np.minimum(self.cusum.down, 3 * self.h, out=self.cusum.down)
+
+
+def _smooth(mean: Floats, value: Floats, which: Bools, weight: float) -> None:
+    """Move the means of `which` (N,) towards their values; the first value is taken as it is."""
+    start = which & np.isnan(mean)
+    mean[start] = value[start]
+    mean[which] += weight * (value - mean)[which]

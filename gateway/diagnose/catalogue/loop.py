@@ -75,35 +75,6 @@ LOOP = (
         blocked_by=(*_INPUTS, "action-reversed", "sleep-cycling"),
     ),
     Entry(
-        fault="output-saturated",
-        kind="loop",
-        group="loop",
-        title="The output sits at its limit",
-        signature="At its upper or lower limit for 60 % of ten minutes, fan running.",
-        separates=(
-            "action-reversed sits at the limit that makes the error worse. When the set point is "
-            "missed as well, setpoint-not-held says by how much."
-        ),
-        needs="An output point and its range.",
-        hidden_when="The site file gives no output range.",
-        status=Status.MAINTENANCE_REQUIRED,
-        reliability="process-error",
-        next_check=(
-            "At the {limit}. Upper: look for loaded filters, a shut damper, a slipping belt, an "
-            "opening left open, a speed limit set too low. Lower: for a damper that no longer "
-            "shuts, wind, or a lowest speed set too high."
-        ),
-        expected="In ordinary running the output keeps a tenth of its range free.",
-        consequence=(
-            "The loop has nothing left: the next disturbance goes straight into the pressure, now "
-            "{feedback_Pa} of {setpoint_Pa}."
-        ),
-        rivals=("setpoint-not-held", "action-reversed", "setpoint-above-safe-limit"),
-        raise_s=0.0,
-        clear_s=0.0,
-        blocked_by=(*_INPUTS, *_ORDERS, "sleep-cycling"),
-    ),
-    Entry(
         fault="setpoint-not-held",
         kind="loop",
         group="loop",
@@ -128,5 +99,34 @@ LOOP = (
         raise_s=0.0,
         clear_s=0.0,
         blocked_by=(*_INPUTS, *_ORDERS, "sleep-cycling"),
+    ),
+    Entry(
+        fault="output-saturated",
+        kind="loop",
+        group="loop",
+        title="The output sits at its limit",
+        signature="At its upper or lower limit for 60 % of ten minutes, fan running.",
+        separates=(
+            "action-reversed sits at the limit that makes the error worse. When the set point is "
+            "missed as well, setpoint-not-held takes its place and says by how much."
+        ),
+        needs="An output point and its range.",
+        hidden_when="The site file gives no output range.",
+        status=Status.MAINTENANCE_REQUIRED,
+        reliability="process-error",
+        next_check=(
+            "At the {limit}. Upper: look for loaded filters, a shut damper, a slipping belt, an "
+            "opening left open, a speed limit set too low. Lower: for a damper that no longer "
+            "shuts, wind, or a lowest speed set too high."
+        ),
+        expected="In ordinary running the output keeps a tenth of its range free.",
+        consequence=(
+            "The loop has nothing left: the next disturbance goes straight into the pressure, now "
+            "{feedback_Pa} of {setpoint_Pa}."
+        ),
+        rivals=("setpoint-not-held", "action-reversed", "setpoint-above-safe-limit"),
+        raise_s=0.0,
+        clear_s=0.0,
+        blocked_by=(*_INPUTS, *_ORDERS, "sleep-cycling", "setpoint-not-held"),
     ),
 )

@@ -108,7 +108,13 @@ WIRE = (
             "The controller reads this input as {electrical_signal}, below its range. An average "
             "is pulled down and the fan drives up; a minimum follows the dead input."
         ),
-        rivals=("short-circuit", "reversed-polarity", "device-failure-signal"),
+        rivals=(
+            "short-circuit",
+            "reversed-polarity",
+            "tube-off",
+            "ports-swapped",
+            "device-failure-signal",
+        ),
         # Three polls of a second, whatever the clock's jitter.
         raise_s=1.5,
         clear_s=1.5,
