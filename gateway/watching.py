@@ -47,7 +47,10 @@ def restored(site: Site, store: Store, queue: Queue) -> Live:
 
     StoreError when the store cannot be read.
     """
-    machine = Alarms(site, columns(site), store.do(alarms.resume))
+    before = store.do(alarms.resume)
+    machine = Alarms(site, columns(site), before)
+    if gone := sorted(set(before.alarms) - set(machine.stored.alarms)):
+        log.info("alarms of what is not in the site file any more", alarms=gone)
     sinks: dict[str, SinkState] = {}
     return Live(site, Annunciator(machine, QueuedLogbook(queue, sinks)), sinks)
 
