@@ -73,7 +73,9 @@ async def running(here: Site, folder: Path, interval_s: float = LONG_S) -> Async
         sinks = there.live.sinks
         task = asyncio.create_task(record(store, there.queue, sinks, interval_s=interval_s))
         await asyncio.sleep(0)
-        yield there
-        there.live.alarms.close("the gateway is stopping")
-        there.queue.put_nowait(None)
-        await task
+        try:
+            yield there
+        finally:
+            there.live.alarms.close("the gateway is stopping")
+            there.queue.put_nowait(None)
+            await task

@@ -80,19 +80,17 @@ class Broker(Server):
     async def subscribed(self, topic: str, *more: str) -> AsyncIterator[list[dict[str, Any]]]:
         """What arrives at a topic, as it comes: topic, payload, qos, retain."""
         got: list[dict[str, Any]] = []
-        command = [program("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(self.port), "-q", "1"]
-        if self.tls:
-            ca = self.folder / "ca.pem"
-            command += ["--cafile", str(ca), "-u", "reader", "-P", PASSWORD]
         child = await asyncio.create_subprocess_exec(
-            *command, "-t", topic, "-F", "%j", *more, stdout=asyncio.subprocess.PIPE
-        )
+            *self._client("mosquitto_sub"), "-t", topic, "-F", "%j", *more,
+            stdout=asyncio.subprocess.PIPE,
+        )  # fmt: skip
 
         async def collect() -> None:
             assert child.stdout is not None
             async for line in child.stdout:
                 message = json.loads(line)
-                got.append({**message, "payload": json.loads(message["payload"])})
+                payload = message.get("payload")  # nothing: a retained message was removed
+                got.append({**message, "payload": json.loads(payload) if payload else None})
 
         collecting = asyncio.create_task(collect())
         try:
@@ -108,6 +106,38 @@ class Broker(Server):
         async with self.subscribed(topic, "--retained-only", "-W", "1") as got:
             await asyncio.sleep(0.3)
         return {message["topic"]: message["payload"] for message in got}
+
+    async def publish(self, topic: str, payload: str, *more: str) -> None:
+        """Publish as somebody else does."""
+        command = [*self._client("mosquitto_pub"), "-t", topic, "-m", payload, *more]
+        child = await asyncio.create_subprocess_exec(*command)
+        assert await child.wait() == 0
+
+    async def request(
+        self, topic: str, payload: str, answers: str, *more: str, correlation: str = "ask-1"
+    ) -> dict[str, Any] | None:
+        """Ask over MQTT 5: the answer and its correlation data, None when there is none in 3 s."""
+        child = await asyncio.create_subprocess_exec(
+            *self._client("mosquitto_rr"), "-V", "5", "-W", "3", "-t", topic, "-e", answers,
+            "-D", "publish", "correlation-data", correlation, "-m", payload, "-F", "%D %p", *more,
+            stdout=asyncio.subprocess.PIPE,
+        )  # fmt: skip
+        out, _ = await child.communicate()
+        if not out:
+            return None
+        told, _, text = out.decode().strip().partition(" ")
+        assert told == correlation, out
+        assert text.startswith("{"), out
+        answer = json.loads(text)
+        assert isinstance(answer, dict)
+        return answer
+
+    def _client(self, name: str) -> list[str]:
+        """A client program with the way to this broker, as user "reader"."""
+        command = [program(name), "-h", "127.0.0.1", "-p", str(self.port), "-q", "1"]
+        if self.tls:
+            command += ["--cafile", str(self.folder / "ca.pem"), "-u", "reader", "-P", PASSWORD]
+        return command
 
 
 def certificates(folder: Path) -> None:

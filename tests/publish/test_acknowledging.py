@@ -17,9 +17,11 @@ from gateway.alarm import actions as do
 from gateway.alarm.transition import Transition
 from gateway.annunciator import Annunciator
 from gateway.errors import StoreError
+from gateway.live import SinkState
 from gateway.publish import acknowledging
 from gateway.publish.acknowledging import Desk, read
 from gateway.publish.messages import AcknowledgeAnswer
+from gateway.publish.sink import Sink
 from gateway.publish.topics import Topics
 from gateway.views import iso
 from tests.alarm.alarm_plant import START, Watch, finding, plant
@@ -221,3 +223,19 @@ async def test_retained_and_too_many_are_left_alone() -> None:
         *["acknowledgement ignored: too many at once"] * 2,
     ]
     assert desk._waiting.qsize() == acknowledging.MOST_WAITING
+
+
+async def test_a_broker_that_refuses_the_topic_is_told_in_the_sink() -> None:
+    class Broker:
+        speaks_5 = False
+
+        async def subscribe(self, topics: list[tuple[str, int]]) -> list[int]:
+            assert topics == [(TOPICS.acknowledge, 1)]
+            return [0x80]
+
+    sinks: dict[str, SinkState] = {}
+    sink = Sink("mqtt", sinks)
+    sink.up()
+    await Here().desk.serve(Broker(), sink)  # type: ignore[arg-type] # stands for a client
+    assert sinks["mqtt"].reason == "no acknowledgements: the broker refuses (128)"
+    assert sinks["mqtt"].connected
