@@ -20,20 +20,6 @@ pytestmark = pytest.mark.server
 
 
 @pytest.fixture
-async def broker(tmp_path: Path) -> AsyncIterator[Broker]:
-    folder = tmp_path / "broker"
-    folder.mkdir()
-    there = Broker(folder, free_ports(1)[0])
-    (folder / "broker.conf").write_text(
-        f"listener {there.port} 127.0.0.1\nallow_anonymous true\n"
-        f"persistence true\npersistence_location {folder}/\nuser root\n"
-    )
-    await there.start()
-    yield there
-    there.kill()
-
-
-@pytest.fixture
 async def series(tmp_path: Path) -> AsyncIterator[TimeSeries]:
     there = TimeSeries(tmp_path / "series", free_ports(1)[0])
     await there.start()
@@ -74,7 +60,7 @@ async def test_a_broken_wire_is_seen_everywhere_within_five_seconds(
             return all(len(values) >= 3 for values in seen.values())
 
         await until(10, "all three loops move", moving)
-        async with broker.subscribed("loopwitness/harbour-archive/events/#") as events:
+        async with broker.subscribed("loopwitness/harbour-archive/events/findings") as events:
             await asyncio.sleep(0.5)
             wire = {"kind": "open-circuit", "subject": "dp-201", "size": None}
             answer = await switches.post("/faults", json=wire | {"on": True})

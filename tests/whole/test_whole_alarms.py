@@ -1,4 +1,4 @@
-"""One broken wire is one alarm, from the wire to a front end and back, over a restart and a kill.
+"""One broken wire is one alarm, for a front end and at the broker, over a restart and a kill.
 
 The front end is an independent client; what recipients are told is read by a reader of our own.
 """
@@ -27,11 +27,13 @@ from gateway.settings import Settings
 from tests.cli.commands import started
 from tests.publish.bacnet_packets import Listener, Stamp, Summary, listening, summaries
 from tests.publish.bacnet_site import free_udp_port, front_end, input_id
+from tests.publish.servers import Broker
 from tests.whole.program import archive, entries, gateway, journal, plant, until
 
 pytestmark = pytest.mark.server
 
 WIRE, LIMIT = "open-circuit:dp-201", "pressure-high:stair-b"
+TOPICS = "loopwitness/harbour-archive"
 DP_201 = 1
 """Instance of the first transducer of the site file."""
 FAULT = 1
@@ -49,13 +51,14 @@ def tight() -> Site:
     return site.model_copy(update={"loops": loops})
 
 
-def settings_for(folder: Path, port: int, recipient: Listener) -> Settings:
+def settings_for(folder: Path, port: int, recipient: Listener, **more: Any) -> Settings:
     return Settings(
         state_dir=folder / "state",
         http_port=0,
         bacnet_enabled=True,
         bacnet_port=port,
         bacnet_recipients=recipient.address,
+        **more,
         _env_file=None,
     )
 
@@ -101,6 +104,12 @@ async def going_on(client: rusty.BACnetClient, port: int) -> list[Summary]:
     return summaries(answer)[0]
 
 
+async def retained(broker: Broker) -> dict[str, str]:
+    """State of every alarm that the broker knows of, by id."""
+    found = await broker.retained(f"{TOPICS}/alarms/#")
+    return {one["id"]: one["state"] for one in found.values()}
+
+
 async def acknowledge(client: rusty.BACnetClient, port: int, stamp: Stamp) -> None:
     """As the front end "desk 3" does it."""
     date: Any = stamp[0]
@@ -112,11 +121,15 @@ async def acknowledge(client: rusty.BACnetClient, port: int, stamp: Stamp) -> No
     )  # fmt: skip
 
 
-async def test_one_broken_wire_is_one_alarm_everywhere(tmp_path: Path, lives: list[Live]) -> None:
+async def test_one_broken_wire_is_one_alarm_everywhere(
+    tmp_path: Path, lives: list[Live], broker: Broker
+) -> None:
     site, port = tight(), free_udp_port()
+    at_broker: dict[str, Any] = {"mqtt_host": "127.0.0.1", "mqtt_port": broker.port}
     async with (
         plant(site) as switches, listening() as recipient, front_end() as desk,
-        gateway(site, settings_for(tmp_path, port, recipient)) as client,
+        broker.subscribed(f"{TOPICS}/events/alarms") as published,
+        gateway(site, settings_for(tmp_path, port, recipient, **at_broker)) as client,
     ):  # fmt: skip
         (live,) = lives
         await calm(tmp_path, client)
@@ -133,7 +146,7 @@ async def test_one_broken_wire_is_one_alarm_everywhere(tmp_path: Path, lives: li
         await until(40, "the pressure rises, as the fan makes up for it", followed)
         await asyncio.sleep(3)
 
-        # One alarm, its consequence under it: in the journal, in the snapshot, on BACnet.
+        # One alarm, its consequence under it: in the journal, live, on BACnet and at the broker.
         assert journal(tmp_path, "alarm") == [
             ("open-circuit", "dp-201", "alarm"),
             ("pressure-high", "stair-b", "suppress"),
@@ -148,6 +161,13 @@ async def test_one_broken_wire_is_one_alarm_everywhere(tmp_path: Path, lives: li
         assert "open circuit" in notice.text.lower()
         (one,) = await going_on(desk, port)
         assert (one.instance, one.state, one.acknowledged) == (DP_201, FAULT, (1, 0, 1))
+        events = [one["payload"] for one in published]
+        assert [(e["alarm"], e["annunciates"]) for e in events] == [
+            (WIRE, True), (LIMIT, False), (LIMIT, False)
+        ]  # fmt: skip
+        assert await retained(broker) == {
+            WIRE: "active unacknowledged", LIMIT: "suppressed by design"
+        }  # fmt: skip
 
         # Acknowledged there, seen here.
         await acknowledge(desk, port, notice.stamp)
@@ -157,6 +177,12 @@ async def test_one_broken_wire_is_one_alarm_everywhere(tmp_path: Path, lives: li
         assert live.latest.alarms[0].memory.state == "active acknowledged"
         (one,) = await going_on(desk, port)
         assert one.acknowledged == (1, 1, 1)
+
+        async def seen() -> bool:
+            return (await retained(broker))[WIRE] == "active acknowledged"
+
+        await until(5, "acknowledged at the broker", seen)
+        assert [e["payload"]["event"] for e in published][3:] == ["acknowledge"]
 
         # Mended: everything comes back by itself.
         await switch(switches, on=False)
