@@ -8,22 +8,33 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 
+from typing import Annotated
+
 from pydantic import BaseModel, Field
 
 from gateway.alarm.definitions import Definition, Definitions
 from gateway.alarm.machine import Standing
 from gateway.alarm.memory import Hold, Memory
 from gateway.alarm.states import State
+from gateway.alarm.transition import Kind, Priority
 from gateway.annunciator import Annunciator
 from gateway.diagnose.findings import Finding
 from gateway.views import iso
+
+Instant = Annotated[
+    str,
+    Field(
+        pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$",
+        json_schema_extra={"format": "date-time"},
+    ),
+]
 
 
 class HoldView(BaseModel):
     """A person took the alarm away for a time."""
 
-    since: str
-    until: str
+    since: Instant
+    until: Instant
     actor: str
     reason: str
 
@@ -33,9 +44,9 @@ class ConsequenceView(BaseModel):
 
     id: str
     fault: str
-    kind: str
+    kind: Kind
     subject: str
-    state: str
+    state: State
     active: bool
     message: str
 
@@ -45,10 +56,10 @@ class AlarmView(BaseModel):
 
     id: str = Field(description="fault:subject; the same for ever.")
     fault: str = Field(description="Identifier of the fault, or of the limit.")
-    kind: str = Field(description="What the subject is: site, controller, transducer or loop.")
+    kind: Kind = Field(description="What the subject is.")
     subject: str
     loops: list[str] = Field(description="Every loop that it touches.")
-    state: str = Field(description="State of ISA-18.2 / IEC 62682.")
+    state: State = Field(description="State of ISA-18.2 / IEC 62682.")
     shown: bool = Field(
         description="It asks for attention: not at rest, and not shelved, suppressed or out of "
         "service."
@@ -57,10 +68,10 @@ class AlarmView(BaseModel):
     acknowledged: bool = Field(
         description="False while this very activation waits to be acknowledged by somebody."
     )
-    priority: str
+    priority: Priority
     message: str
-    onset: str | None = Field(description="When its condition last began; null at rest.")
-    changed: str | None = Field(description="When it came into this state; null at rest.")
+    onset: Instant | None = Field(description="When its condition last began; null at rest.")
+    changed: Instant | None = Field(description="When it came into this state; null at rest.")
     cause: str | None = Field(description="Id of the alarm that explains it.")
     consequences: list[ConsequenceView] = Field(
         description="What it explains, at any depth, causes first; the first ones of very many."

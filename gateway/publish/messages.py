@@ -10,7 +10,10 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from gateway.alarm_views import AlarmView
+from gateway.alarm.states import Event, State
+from gateway.alarm.transition import Kind, Priority
+from gateway.alarm_views import AlarmView, Instant
+from gateway.diagnose.findings import Status
 from gateway.views import FindingView, LinkView, LoopState, TransducerView
 
 
@@ -19,7 +22,7 @@ class StatusMessage(BaseModel):
 
     state: Literal["online", "offline"]
     reason: str = Field(description='"connection lost" comes from the broker, which knows no time.')
-    time: str | None
+    time: Instant | None
 
 
 class FindingInShort(BaseModel):
@@ -28,8 +31,8 @@ class FindingInShort(BaseModel):
     id: str
     fault: str
     subject: str
-    status: str
-    since: str
+    status: Status
+    since: Instant
     title: str
 
 
@@ -54,7 +57,7 @@ class AlarmMessage(AlarmView):
     """One alarm as it stands. At rest it stays here with the state "normal"."""
 
     site: str
-    time: str = Field(description="When it was known to stand so.")
+    time: Instant = Field(description="When it was known to stand so.")
 
 
 class FindingEvent(FindingView):
@@ -78,14 +81,14 @@ class AlarmEvent(BaseModel):
         description="Number of the alarm event before this one; one that you have not had was lost."
     )
     site: str
-    time: str
+    time: Instant
     alarm: str = Field(description="Id of the alarm: fault:subject.")
     fault: str
-    kind: str = Field(description="What the subject is: site, controller, transducer or loop.")
+    kind: Kind = Field(description="What the subject is.")
     subject: str
-    event: str = Field(description="What happened: event of ISA-18.2 / IEC 62682.")
-    before: str = Field(description="State before.")
-    after: str = Field(description="State after.")
+    event: Event = Field(description="What happened: event of ISA-18.2 / IEC 62682.")
+    before: State = Field(description="State before.")
+    after: State = Field(description="State after.")
     annunciates: bool = Field(
         description="An alarm begins to ask for attention: what to ring a bell for."
     )
@@ -94,12 +97,12 @@ class AlarmEvent(BaseModel):
         "out of service."
     )
     function_check: bool = Field(description="Out of service after this: somebody works on it.")
-    priority: str
+    priority: Priority
     message: str
     actor: str = Field(description='A person or a protocol; "gateway" for the gateway itself.')
     reason: str
     cause: str | None = Field(description="Id of the alarm that explains it.")
-    until: str | None = Field(description="End of shelving or of being out of service.")
+    until: Instant | None = Field(description="End of shelving or of being out of service.")
     finding: str | None = Field(description="Id of the finding that is the condition.")
 
 
@@ -148,6 +151,6 @@ class AcknowledgeAnswer(BaseModel):
     result: Literal["acknowledged", "acknowledged already", "refused", "not recorded", "bad"]
     error: str = Field(description="Why not, and what is allowed; nothing when accepted.")
     alarm: str | None = Field(description="As asked for; null when it could not be read.")
-    onset: str | None = Field(description="When the alarm, as it stands now, began.")
-    state: str | None = Field(description="Its state now.")
-    time: str
+    onset: Instant | None = Field(description="When the alarm, as it stands now, began.")
+    state: State | None = Field(description="Its state now.")
+    time: Instant

@@ -120,7 +120,7 @@ def _short(findings: Iterable[Finding]) -> list[FindingInShort]:
             id=finding.id,
             fault=finding.fault,
             subject=finding.subject,
-            status=finding.status.value,
+            status=finding.status,
             since=iso(finding.since),
             title=finding.title,
         )
