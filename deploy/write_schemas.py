@@ -1,12 +1,16 @@
-"""Write config/*.schema.json anew from the nouns of the plant; run it after changing one."""
+"""Write config/*.schema.json and config/asyncapi.json anew from the code.
+
+Run it after changing a noun of the plant, or an MQTT topic or message.
+"""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 from gateway.plant.schema import schema_files
+from gateway.publish import asyncapi
 
-for name, text in schema_files().items():
+for name, text in (schema_files() | {asyncapi.FILE: asyncapi.text()}).items():
     file = Path(__file__).parent.parent / "config" / name
     file.write_text(text, encoding="utf-8")
     print(file.name)
