@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.publish.made import free_port
-from tests.publish.servers import Broker, TimeSeries, certificates, password_file
+from tests.publish.servers import Broker, TimeSeries, secure
 
 
 @pytest.fixture
@@ -29,16 +29,7 @@ async def broker(tmp_path: Path) -> AsyncIterator[Broker]:
 @pytest.fixture
 async def secure_broker(tmp_path: Path) -> AsyncIterator[Broker]:
     """A broker with TLS and passwords."""
-    folder = tmp_path / "secure"
-    folder.mkdir()
-    certificates(folder)
-    passwords = password_file(folder)
-    there = Broker(folder, free_port(), tls=True)
-    (folder / "broker.conf").write_text(
-        f"listener {there.port} 127.0.0.1\nallow_anonymous false\npassword_file {passwords}\n"
-        f"cafile {folder}/ca.pem\ncertfile {folder}/broker.pem\nkeyfile {folder}/broker.key\n"
-        "user root\n"
-    )
+    there = secure(tmp_path / "secure", free_port())
     await there.start()
     yield there
     there.kill()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -40,3 +41,21 @@ def message_of(topic: str, topics: Topics) -> str:
             (message,) = channel["messages"]
             return str(message)
     raise LookupError(topic)
+
+
+def fit(messages: Iterable[Mapping[str, Any]], topics: Topics) -> set[str]:
+    """Hold what a broker delivered against the document; names of the messages that were there.
+
+    Answers are looked for below the site's own topics. Nothing beyond what is described may be
+    in a message.
+    """
+    names = set()
+    for one in messages:
+        topic = one["topic"]
+        answer = topic.startswith(f"{topics.answers}/")
+        name = "AcknowledgeAnswer" if answer else message_of(topic, topics)
+        validate(name, one["payload"])
+        keys = DOCUMENT["components"]["schemas"][name]["properties"].keys()
+        assert one["payload"].keys() <= keys, topic
+        names.add(name)
+    return names

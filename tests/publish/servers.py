@@ -169,6 +169,19 @@ def password_file(folder: Path) -> Path:
     return passwords
 
 
+def secure(folder: Path, port: int) -> Broker:
+    """A broker with TLS and passwords, ready to start; the folder is made."""
+    folder.mkdir()
+    certificates(folder)
+    passwords = password_file(folder)
+    (folder / "broker.conf").write_text(
+        f"listener {port} 127.0.0.1\nallow_anonymous false\npassword_file {passwords}\n"
+        f"cafile {folder}/ca.pem\ncertfile {folder}/broker.pem\nkeyfile {folder}/broker.key\n"
+        "user root\n"
+    )
+    return Broker(folder, port, tls=True)
+
+
 class TimeSeries(Server):
     """A time-series server."""
 
