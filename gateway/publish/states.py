@@ -39,19 +39,20 @@ def states(site: Site, snapshot: Snapshot, topics: Topics) -> Iterator[State]:
             by_loop[loop_id].append(finding)
         if finding.transducer:
             by_transducer[finding.transducer].append(finding)
-    now = snapshot.readings
+    now, work = snapshot.readings, snapshot.under_work
     for column, name in enumerate(site.loops):
         quality = (now.combined_quality[0, column], now.combined_reasons[0, column])
         running = str(now.running[0, column])
         yield State(
             topics.loop(name),
-            (*quality, running, *_open(by_loop[name])),
+            (*quality, running, ("loop", name) in work, *_open(by_loop[name])),
             partial(payloads.loop, site, snapshot, name),
         )
     for column, name in enumerate(site.transducers):
+        quality = (now.quality[0, column], now.reasons[0, column])
         yield State(
             topics.transducer(name),
-            (now.quality[0, column], now.reasons[0, column], *_open(by_transducer[name])),
+            (*quality, ("transducer", name) in work, *_open(by_transducer[name])),
             partial(payloads.transducer, site, snapshot, name),
         )
     for name in site.controllers:

@@ -84,7 +84,7 @@ def make_app(
         app.include_router(part.router, prefix=PREFIX)
     for part in (health, metrics):
         app.include_router(part.router)
-    app.include_router(pages.routes(live.site, edition))
+    app.include_router(pages.routes(live.site, edition, acting=gate.open))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app
 

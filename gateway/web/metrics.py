@@ -12,6 +12,7 @@ from math import isnan
 from fastapi import APIRouter
 from fastapi.responses import Response
 
+from gateway.alarm.states import State
 from gateway.diagnose.findings import Status
 from gateway.live import LinkState, SinkState, Snapshot
 from gateway.plant.site import Site
@@ -39,6 +40,7 @@ async def metrics(sources: FromApp) -> Response:
             *_transducers(live.site, live.latest),
             *_loops(live.site, live.latest),
             *_findings(live.latest),
+            *_alarms(live.latest),
             *_links(live.latest.links),
         ]
     return Response("".join(parts), media_type=MEDIA)
@@ -99,6 +101,15 @@ def _loops(site: Site, latest: Snapshot) -> Iterator[str]:
         ("quality", "0 good, 1 uncertain, 2 bad.", now.combined_quality),
     ):
         yield family(f"loop_{name}", "gauge", about, zip(who, values[0].tolist(), strict=True))
+
+
+def _alarms(latest: Snapshot) -> Iterator[str]:
+    counts = Counter(one.memory.state for one in latest.alarms)
+    states = [s for s in State if s is not State.NORMAL]
+    yield family(
+        "alarms", "gauge", "Alarms that are not at rest, by state.",
+        [({"state": state.value}, counts[state]) for state in states],
+    )  # fmt: skip
 
 
 def _findings(latest: Snapshot) -> Iterator[str]:

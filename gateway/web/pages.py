@@ -20,7 +20,7 @@ from .trends import SPAN_S
 
 HERE = Path(__file__).parent
 PLOT = HERE / "static" / "vendor" / "uplot" / "uPlot.iife.min.js"
-NAV = (("/", "Loops"),)
+NAV = (("/", "Loops"), ("/alarms", "Alarms"))
 """Address and name of every page in the navigation."""
 LABELS = {
     "inH2O": "inH₂O",
@@ -131,8 +131,8 @@ def label(unit: str) -> str:
     return LABELS.get(unit, unit)
 
 
-def routes(site: Site, revision: str) -> APIRouter:
-    """The pages of a site."""
+def routes(site: Site, revision: str, *, acting: bool) -> APIRouter:
+    """The pages of a site; acting: whether people may act on alarms there."""
     router = APIRouter(include_in_schema=False)
     templates = Jinja2Templates(directory=HERE / "templates")
     templates.env.filters["figure"] = figure
@@ -140,6 +140,7 @@ def routes(site: Site, revision: str) -> APIRouter:
     context = {
         "site": site.site,
         "revision": revision,
+        "acting": acting,
         "nav": NAV,
         "interval_s": interval_of(site),
         "span_s": SPAN_S,
@@ -151,10 +152,19 @@ def routes(site: Site, revision: str) -> APIRouter:
         ],
         "folded": len(site.loops) > OPEN_LOOPS,
         "controllers": site.controllers,
+        "subjects": [
+            ("Loops", list(site.loops)),
+            ("Transducers", list(site.transducers)),
+            ("Controllers", list(site.controllers)),
+        ],
     }
 
     @router.get("/", response_class=HTMLResponse)
     async def overview(request: Request) -> HTMLResponse:
         return templates.TemplateResponse(request, "overview.html", context | {"here": "/"})
+
+    @router.get("/alarms", response_class=HTMLResponse)
+    async def alarms(request: Request) -> HTMLResponse:
+        return templates.TemplateResponse(request, "alarms.html", context | {"here": "/alarms"})
 
     return router

@@ -7,11 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from gateway.alarm.actions import out_of_service
+from gateway.alarm.machine import Alarms
 from gateway.diagnose.findings import Status
 from gateway.live import LinkState, Snapshot
+from gateway.measure.columns import columns
 from gateway.publish.states import Sent, states
 from gateway.publish.topics import Topics
-from tests.publish.made import finding, plant, snapshot
+from tests.publish.made import START, finding, plant, snapshot
 
 HERE = plant()
 TOPICS = Topics("x", "test")
@@ -51,6 +54,16 @@ def test_a_change_that_matters_goes_at_once(change: dict[str, object], topics: l
     assert due(sent, snapshot(HERE, 1, **change)) == topics  # type: ignore[arg-type] # as given
     assert due(sent, snapshot(HERE, 2, **change)) == []  # type: ignore[arg-type] # as given
     assert due(sent, snapshot(HERE, 3)) == topics, "and back"
+
+
+def test_work_on_a_transducer_goes_at_once() -> None:
+    sent = Sent(3600.0)
+    due(sent, snapshot(HERE, 0))
+    machine = Alarms(HERE, columns(HERE))
+    machine.act(out_of_service("transducer", "p2", "Ada", "loop check", START + 60), START)
+    work = replace(snapshot(HERE, 1), alarms=machine.standing())
+    assert due(sent, work) == [P2]
+    assert due(sent, snapshot(HERE, 2)) == [P2], "and back"
 
 
 def test_graver_status_of_the_same_finding_goes_at_once() -> None:

@@ -21,6 +21,7 @@ ARGUMENTS = [
 ]
 WIDE = (1280, 800)
 PHONE = (360, 780)
+LARGER_PHONE = (390, 844)
 PICTURES = Path(__file__).parents[2] / "ci-output"
 
 CONTRAST = """() => {

@@ -128,6 +128,8 @@ class Feeder:
         self.feedback: dict[str, float] = {}
         self.broken: set[str] = set()
         self.silent = False
+        self.ahead = 0.0
+        """Seconds by which rows run before the clock."""
         self.number = 0
         self._open: list[Finding] = []
 
@@ -164,7 +166,7 @@ class Feeder:
         """Row after row, for ever."""
         while True:
             if not self.silent:
-                self.row(time.time())
+                self.row(time.time() + self.ahead)
             await asyncio.sleep(self.interval)
 
     def past(self) -> Past:
@@ -199,12 +201,12 @@ class Feeder:
 
 
 @asynccontextmanager
-async def serving(feeder: Feeder, *, port: int = 0) -> AsyncIterator[str]:
+async def serving(feeder: Feeder, *, port: int = 0, token: str = TOKEN) -> AsyncIterator[str]:
     """The pages over a feeder on loopback; yields the address."""
     opened: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     settings = Settings(http_host="127.0.0.1", http_port=port)
     task = asyncio.create_task(
-        serve_past(feeder.live, feeder.past(), settings, opened.set_result, token=TOKEN),
+        serve_past(feeder.live, feeder.past(), settings, opened.set_result, token=token),
         name="web",
     )
     try:

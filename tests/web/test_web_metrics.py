@@ -52,6 +52,8 @@ async def test_metrics_of_a_site(client: httpx.AsyncClient, feeder: Feeder) -> N
     assert value("loop_combined_pascals", loop="ahu-1-supply") == now.combined[0, 1]
     assert value("loop_feedback_pascals", loop="stair-b") == now.feedback[0, 0]
     assert value("loop_setpoint_pascals", loop="exhaust-plenum") == -220
+    assert value("alarms", state="active unacknowledged") == 2
+    assert value("alarms", state="shelved") == 0
     assert value("findings_open", status="failure") == 1
     assert value("findings_open", status="out of specification") == 1
     assert value("findings_open", status="maintenance required") == 0

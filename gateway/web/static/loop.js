@@ -5,7 +5,7 @@ import { findings } from "./findings.js";
 import { level, mark, partsOf, say, show } from "./parts.js";
 import { axis, strip } from "./strip.js";
 import { trend } from "./trend.js";
-import { LEVELS, amount, capital, figure, worst } from "./words.js";
+import { LEVELS, amount, capital, figure, moment, seconds, worst } from "./words.js";
 
 const QUALITY = { good: "good", uncertain: "out", bad: "failure" };
 
@@ -19,11 +19,13 @@ export function loopSheet(sheet, times) {
   deeper(sheet, parts);
   const plot = trend(sheet, parts, decimals, times);
 
-  function update(view, time) {
+  // work(id, kind): who has taken it out of service, if anybody has.
+  function update(view, time, work) {
     if (!inputs.size) build(view);
-    const named = worst(view.findings.map((f) => LEVELS[f.status]));
-    level(sheet, worst([named, QUALITY[view.quality], view.feedback_agrees === false ? "out" : "good"]));
-    say(parts.word, word(view));
+    const mine = work(view.id, "loop");
+    const named = worst([LEVELS[view.status], ...view.findings.map((f) => LEVELS[f.status])]);
+    level(sheet, mine ? "check" : worst([named, QUALITY[view.quality], view.feedback_agrees === false ? "out" : "good"]));
+    say(parts.word, word(view, mine, time));
     say(parts.combined, figure(view.combined, decimals));
     show(parts.doubt, view.quality !== "good");
     say(parts.doubt, view.quality === "good" ? "" : `${capital(view.quality)}: ${view.reason}`);
@@ -32,7 +34,7 @@ export function loopSheet(sheet, times) {
     say(parts.setpoint, figure(view.setpoint, decimals));
     say(parts.output, view.output === null ? "–" : amount(Number(view.output.toFixed(1))));
     say(parts.running, { true: "running", false: "stopped" }[view.running] || "");
-    for (const input of view.transducers) inputs.get(input.id)?.(input, view);
+    for (const input of view.transducers) inputs.get(input.id)?.(input, view, work(input.id, "transducer"));
     show_findings(view.findings, time);
     plot.add(time, view);
     return named;
@@ -55,8 +57,9 @@ export function loopSheet(sheet, times) {
   return { node: sheet, update, plot, asof: (text) => { show(parts.asof, Boolean(text)); say(parts.asof, text); } };
 }
 
-function word(view) {
+function word(view, work, now) {
   const n = view.findings.length;
+  if (work) return `Function check until ${moment(seconds(work.until), now)}`;
   if (n) return `${capital(view.status)}, ${n} ${n === 1 ? "finding" : "findings"}`;
   if (view.quality !== "good") return `${capital(view.quality)} value`;
   if (view.feedback_agrees === false) return "Feedback differs";
@@ -70,14 +73,15 @@ export function inputRow(node, scale) {
   const factor = Number(node.dataset.factor);
   const move = strip(parts.strip, scale);
 
-  return (view, loop) => {
-    const name = worst([LEVELS[view.status], QUALITY[view.quality]]);
+  return (view, loop, work) => {
+    const name = work ? "check" : worst([LEVELS[view.status], QUALITY[view.quality]]);
     level(node, name);
     node.toggleAttribute("data-doubt", name !== "good");
     node.toggleAttribute("data-bad", view.quality === "bad");
     say(parts.value, figure(view.value, decimals));
-    const quality = view.reason ? `${capital(view.quality)}: ${view.reason}` : view.quality;
-    const status = view.quality === "good" && name !== "good" ? `${capital(view.status)}; value ${quality}` : quality;
+    const quality = view.reason ? `${view.quality}: ${view.reason}` : view.quality;
+    const word = work ? `Function check until ${moment(seconds(work.until), seconds(view.time))}` : capital(view.status);
+    const status = work || (view.quality === "good" && name !== "good") ? `${word}; value ${quality}` : view.reason ? capital(quality) : quality;
     mark(parts.quality, status, name);
     show(parts.drives, loop !== null && loop.driver === view.id);
     const now = view.electrical === null ? "no signal" : `${view.electrical.toFixed(2)} ${view.electrical_unit}`;

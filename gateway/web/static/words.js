@@ -15,6 +15,7 @@ const clock = format({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
 const short = format({ hour: "2-digit", minute: "2-digit" });
 const full = format({ dateStyle: "long", timeStyle: "medium" });
 const day = format({ weekday: "short", day: "numeric", month: "short" });
+const wall = format({ year: "numeric", month: "numeric", day: "numeric", hour: "numeric", minute: "numeric", second: "numeric" });
 
 function usable(name) {
   try {
@@ -77,9 +78,42 @@ export function evidence(name, value) {
 
 export const plain = (identifier) => identifier.replaceAll("-", " ");
 
+// An alarm by its id, "open-circuit:dp-402".
+export function alarmName(id) {
+  const [fault, subject] = id.split(":");
+  return `${plain(fault)} at ${subject}`;
+}
+
 export function listed(words, last = "or") {
   if (words.length < 2) return words.join("");
   return `${words.slice(0, -1).join(", ")} ${last} ${words[words.length - 1]}`;
 }
 
 export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+
+export const many = (n, one, more = `${one}s`) => `${n} ${n === 1 ? one : more}`;
+
+// The alarms in one line, for every page.
+export function tallied(tally) {
+  const out = tally.out_of_service.map((one) => one.subject);
+  const parts = [tally.shown ? many(tally.shown, "alarm") : "No alarms"];
+  if (tally.shown) parts[0] += tally.unacknowledged ? `, ${tally.unacknowledged} not acknowledged` : ", acknowledged";
+  if (tally.high) parts[0] += `, ${tally.high} of high priority`;
+  if (tally.shelved) parts.push(`${tally.shelved} shelved`);
+  if (out.length) parts.push(`out of service: ${out.length > 3 ? many(out.length, "subject") : listed(out, "and")}`);
+  return parts.join("; ");
+}
+
+// Seconds since 1970 at which a day of the site begins, `later` days on; day: "2026-05-28".
+export function startOfDay(day, later) {
+  const [year, month, date] = day.split("-").map(Number);
+  const wanted = Date.UTC(year, month - 1, date + later);
+  let guess = wanted;
+  for (let k = 0; k < 2; k += 1) guess += wanted - shownAs(guess); // twice: the clocks may change
+  return guess / 1000;
+}
+
+function shownAs(ms) {
+  const part = Object.fromEntries(wall.formatToParts(new Date(ms)).map((one) => [one.type, Number(one.value)]));
+  return Date.UTC(part.year, part.month - 1, part.day, part.hour, part.minute, part.second);
+}

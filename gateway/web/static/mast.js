@@ -1,0 +1,75 @@
+// What every page has around it: the beat, how live it is, the warning, the title, the printed date.
+
+import { follow } from "./feed.js";
+import { say, show } from "./parts.js";
+import { fullDate, seconds, timeOfDay } from "./words.js";
+
+const RELOAD_KEY = "reloaded-for";
+const page = (id) => document.getElementById(id);
+const name = document.title;
+let needed = 0;
+let latest = null;
+
+// told.state(state, word), told.judged(word, at): `at` is "" or the time of what is shown;
+// told.redraw() before and after printing.
+export function watch(told) {
+  follow("/api/v1/stream", {
+    state(state, word) {
+      page("beat").toggleAttribute("data-on");
+      if (state.revision !== document.body.dataset.revision) return renew(state.revision);
+      told.state(state, word);
+      if (state.time !== null) {
+        latest = seconds(state.time);
+        say(page("feed-time"), timeOfDay(latest));
+      }
+      return undefined;
+    },
+    feed(word, state) {
+      document.body.dataset.feed = word;
+      say(page("feed-word"), { live: "Live", lost: "Not live", stale: "Not live", paused: "Paused", waiting: "Waiting" }[word]);
+      const at = state && state.time ? timeOfDay(seconds(state.time)) : "";
+      warn(word, at);
+      told.judged(word, at);
+      entitle();
+    },
+  });
+  window.addEventListener("beforeprint", () => {
+    document.documentElement.dataset.printing = "";
+    say(page("paper"), latest ? `Values of ${fullDate(latest)}` : "No values yet");
+    for (const node of document.querySelectorAll("details:not([data-deeper])")) node.open = true;
+    told.redraw();
+  });
+  window.addEventListener("afterprint", () => {
+    delete document.documentElement.dataset.printing;
+    told.redraw();
+  });
+}
+
+// So many things need a person: in the title, for whoever looks at another page.
+export function needs(count) {
+  needed = count;
+  entitle();
+}
+
+// The site file or the program changed: this page is of yesterday. Once, lest it goes round.
+function renew(revision) {
+  if (sessionStorage.getItem(RELOAD_KEY) === revision) return;
+  sessionStorage.setItem(RELOAD_KEY, revision);
+  location.reload();
+}
+
+function warn(word, at) {
+  const old = at ? ` What you see is from ${at}.` : "";
+  const text = {
+    lost: `No connection to the gateway.${old} Trying again.`,
+    stale: `The gateway has no new readings.${old}`,
+  }[word] || "";
+  say(page("warning"), text);
+  show(page("warning"), Boolean(text));
+}
+
+function entitle() {
+  const word = document.body.dataset.feed;
+  const before = word === "live" ? (needed ? `(${needed}) ` : "") : word === "waiting" ? "" : "Not live: ";
+  document.title = before + name;
+}
