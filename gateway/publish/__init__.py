@@ -1,1 +1,4 @@
-"""What leaves for other systems: MQTT and the time-series server, one coroutine each."""
+"""What leaves for other systems, one coroutine each: MQTT, the time-series server, BACnet/IP.
+
+Acknowledgements of alarms come back the same ways; they enter through `live.alarms`.
+"""

@@ -135,3 +135,9 @@ def test_only_the_acknowledgement_is_received() -> None:
     assert [name for name, action in actions.items() if action == "receive"] == ["take-acknowledge"]
     reply = DOCUMENT["operations"]["take-acknowledge"]["reply"]
     assert reply["channel"]["$ref"] == "#/channels/answer"
+
+
+@pytest.mark.parametrize("name", list(asyncapi.CHANNELS))
+def test_every_topic_is_in_the_readme(name: str) -> None:
+    tail = asyncapi.CHANNELS[name].address.removeprefix(asyncapi.TOPICS.root)
+    assert f"`{tail}`" in (ROOT / "README.md").read_text(encoding="utf-8")
