@@ -110,6 +110,22 @@ def transitions(
     return [t for _, t in sorted(spells, key=itemgetter(0))] + [t for _, t in known if t.time < end]
 
 
+def begun(connection: sqlite3.Connection) -> float | None:
+    """When the history file begins, seconds since 1970; None while it is empty.
+
+    Rows are pruned and minutes later, the journal never: the oldest of them all.
+    """
+    found = [
+        connection.execute(question).fetchone()
+        for question in (
+            "SELECT time_ms FROM journal ORDER BY seq LIMIT 1",
+            "SELECT time_ms FROM readings ORDER BY time_ms LIMIT 1",
+            "SELECT hour_ms FROM rollups ORDER BY series, hour_ms LIMIT 1",
+        )
+    ]
+    return min((row[0] / 1000 for row in found if row), default=None)
+
+
 def _spell(
     connection: sqlite3.Connection, alarm: str, seq: int
 ) -> Iterator[tuple[int, Transition]]:

@@ -16,7 +16,7 @@ from gateway.diagnose.findings import Finding
 from gateway.errors import Fault, StoreError
 from gateway.record.history import Trend, reader, trend
 from gateway.record.journal import FINDING, Search, search, to_finding
-from gateway.record.lookup import Page, page, transitions
+from gateway.record.lookup import Page, begun, page, transitions
 
 from .refusals import RefusalError
 
@@ -29,14 +29,15 @@ class Past:
 
     trends(series, start, end, buckets): one trend a series, empty for one never recorded.
     findings(start, end, limit): raised and cleared, newest first; None is "any". Seconds since
-    1970. journal(wanted, text, limit), transitions(start, end, standing): see `record/lookup.py`.
-    StoreError or sqlite3.Error when the file cannot be read.
+    1970. journal(wanted, text, limit), transitions(start, end, standing), begun(): see
+    `record/lookup.py`. StoreError or sqlite3.Error when the file cannot be read.
     """
 
     trends: Callable[[Sequence[str], float, float, int], list[Trend]]
     findings: Callable[[float | None, float | None, int], list[Finding]]
     journal: Callable[[Search, str, int], Page]
     transitions: Callable[[float, float, Collection[str]], list[Transition]]
+    begun: Callable[[], float | None]
 
 
 def stored(file: Path) -> Past:
@@ -59,7 +60,11 @@ def stored(file: Path) -> Past:
         with reader(file) as connection:
             return transitions(connection, start, end, standing)
 
-    return Past(trends, findings, journal, history)
+    def beginning() -> float | None:
+        with reader(file) as connection:
+            return begun(connection)
+
+    return Past(trends, findings, journal, history, beginning)
 
 
 def _trend(

@@ -7,6 +7,7 @@ import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -17,10 +18,12 @@ from gateway.alarm.states import Event, State
 from gateway.alarm.transition import Priority, Transition
 from gateway.record import journal, lookup, schema
 from gateway.record.journal import Entry, Search
-from tests.record.made import finding
+from gateway.record.store import open_store
+from tests.record.made import START, finding, plant, rows
 
 T0 = 1_780_272_000.0
 HOUR = 3600.0
+T0_HOUR = round(START // HOUR * HOUR * 1000)
 WALK = (
     State.NORMAL, State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.RETURNED, State.SHELVED,
 )  # fmt: skip
@@ -165,3 +168,17 @@ def test_an_entry_that_nobody_can_read_is_left_out(connection: sqlite3.Connectio
     connection.execute("UPDATE journal SET body = ?", (json.dumps({"event": "odd"}),))
     journal.append_all(connection, [up], outbox=False)
     assert lookup.transitions(connection, T0 - 1, T0 + 1) == [up]
+
+
+def test_a_history_begins_with_the_oldest_of_what_is_kept(tmp_path: Path) -> None:
+    here = plant()
+    with open_store(tmp_path, here) as store:
+        assert store.do(lookup.begun) is None
+        store.write([], [finding(time=START + 99)])
+        assert store.do(lookup.begun) == START + 99
+        store.write([rows(here, 3)], [])
+        assert store.do(lookup.begun) == START
+        # Rows are pruned, their minutes stay.
+        store.do(lambda c: c.execute("DELETE FROM readings"))
+        store.do(lambda c: c.execute("INSERT INTO rollups VALUES (1, ?, x'')", (T0_HOUR,)))
+        assert store.do(lookup.begun) == T0_HOUR / 1000

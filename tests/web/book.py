@@ -41,3 +41,7 @@ class Book:
     def transitions(self, start: float, end: float, standing: Collection[str]) -> list[Transition]:
         with self._lock:
             return lookup.transitions(self._connection, start, end, standing)
+
+    def begun(self) -> float | None:
+        with self._lock:
+            return lookup.begun(self._connection)

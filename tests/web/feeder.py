@@ -172,7 +172,9 @@ class Feeder:
     def past(self) -> Past:
         """A past that fits, without findings of its own."""
         book = self.book
-        return Past(self.trends, lambda _start, _end, _limit: [], book.page, book.transitions)
+        return Past(
+            self.trends, lambda _start, _end, _limit: [], book.page, book.transitions, book.begun
+        )
 
     def trends(self, series: Sequence[str], start: float, end: float, buckets: int) -> list[Trend]:
         """A past of slow waves: a row a second up to now, with a hole of a minute."""

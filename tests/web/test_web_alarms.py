@@ -27,6 +27,10 @@ WIRE, EFFECT, OTHER = (
 @pytest.fixture
 def broken(feeder: Feeder) -> Feeder:
     """A broken wire with what it does to its loop, and another alarm."""
+    return broke(feeder)
+
+
+def broke(feeder: Feeder) -> Feeder:
     feeder.row(START - 2)
     feeder.findings = [
         open_circuit(START - 1), mismatch(START - 1, "exhaust-plenum"), mismatch(START - 1),
@@ -223,10 +227,11 @@ async def test_entries_of_other_kinds_are_shown_too(
     assert (entry["until"], entry["message"], entry["before"]) == (None, "", "3")
 
 
-@pytest.mark.usefixtures("broken")
 async def test_performance_against_the_published_targets(
-    client: httpx.AsyncClient,
+    client: httpx.AsyncClient, feeder: Feeder
 ) -> None:
+    odd(feeder, time_ms=round((START - 31 * DAY_S) * 1000))
+    broke(feeder)
     made = await got(client, "/api/v1/alarms/performance")
     assert (made["days"], made["enough"], made["total"]) == (30, True, 2)
     figures = {f["name"]: f for f in made["figures"]}
@@ -251,6 +256,15 @@ async def test_performance_of_a_period_knows_what_began_before(
     assert (made["total"], made["enough"], made["days"]) == (0, False, 1)
     (stale,) = [f for f in made["figures"] if f["name"].startswith("stale")]
     assert (stale["value"], stale["alarms"]) == (2, [OTHER, WIRE])
+
+
+@pytest.mark.parametrize(("query", "days"), [("", 1.5), (f"?from={START}&to={START + 9}", 0.0)])
+async def test_a_time_that_nobody_watched_is_no_quiet_time(
+    client: httpx.AsyncClient, feeder: Feeder, query: str, days: float
+) -> None:
+    odd(feeder, time_ms=round((START + 0.5 - 1.5 * DAY_S if not query else START + 60) * 1000))
+    made = await got(client, f"/api/v1/alarms/performance{query}")
+    assert (made["days"], made["enough"]) == (pytest.approx(days, abs=0.001), False)
 
 
 async def test_a_site_without_anything_has_a_report() -> None:

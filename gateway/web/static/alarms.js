@@ -26,6 +26,7 @@ report(page("report"));
 if (mayAct) buttons(page("take-out"), [outOf("", "")]);
 whenDone((said) => {
   say(page("told"), said);
+  setTimeout(() => page("told").textContent === said && say(page("told"), ""), 15000);
   acted = Date.now();
   fetched(); // the stream tells soon, but whoever acted should not wait for it
 });

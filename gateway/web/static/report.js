@@ -1,7 +1,7 @@
 // How good the alarms themselves are, beside the published targets.
 
 import { child, mark, say } from "./parts.js";
-import { alarmName, amount, capital, many } from "./words.js";
+import { alarmName, amount, capital, lasting, many } from "./words.js";
 
 const LEVEL = { "acceptable": "good", "manageable": "maintenance", "beyond target": "out" };
 
@@ -23,7 +23,7 @@ export function report(box) {
 
   function fill(made) {
     const little = made.enough ? "" : " The targets are made for 30 days and more: take these figures as a first look.";
-    say(told, `${many(made.total, "alarm")} in ${many(Math.round(made.days), "day")}.${little}`);
+    say(told, `${many(made.total, "alarm")} in ${lasting(86400 * made.days)}.${little}`);
     body.replaceChildren(...made.figures.map(row));
   }
 
