@@ -100,6 +100,15 @@ class Deed(BaseModel):
     reason: Remark = ""
 
 
+class Acknowledgement(Deed):
+    """Seen, and which activation of it."""
+
+    onset: str | None = Field(
+        default=None, max_length=40, description="`onset` as it was seen: refused when the alarm "
+        "has begun anew since."
+    )  # fmt: skip
+
+
 class Shelving(Deed):
     """Out of sight for a time."""
 
@@ -126,8 +135,12 @@ class Removal(Deed):
 
 
 @router.post("/alarms/{alarm_id}/acknowledge")
-async def acknowledge(sources: FromApp, alarm_id: str, deed: Deed) -> AlarmNow:
+async def acknowledge(sources: FromApp, alarm_id: str, deed: Acknowledgement) -> AlarmNow:
     """Seen: somebody takes care of it."""
+    onset = known(sources, alarm_id).onset
+    if deed.onset is not None and deed.onset != onset:
+        allowed = f"{onset}: it has begun anew since" if onset else "nothing: it is at rest by now"
+        raise RefusalError(409, Fault("body.onset", deed.onset, allowed))
     return await _done(sources, actions.acknowledge(alarm_id, deed.person, deed.reason))
 
 

@@ -104,6 +104,24 @@ async def test_what_is_done_already_is_a_conflict_that_names_what_is_left(here: 
     assert len([e for e in await here.said(alarm=WIRE) if e[0] == "acknowledge"]) == 1
 
 
+async def test_only_what_was_seen_is_acknowledged(here: Here) -> None:
+    seen = (await here.get(f"alarms/{WIRE}"))["onset"]
+    here.feeder.findings = []
+    here.row(2)
+    here.row(40)
+    here.feeder.findings = [open_circuit(START + 41)]
+    here.row(41)
+    again = (await here.get(f"alarms/{WIRE}"))["onset"]
+    fault = await here.fault(f"alarms/{WIRE}/acknowledge", {**ADA, "onset": seen}, 409)
+    assert fault == {
+        "path": "body.onset", "value": seen, "allowed": f"{again}: it has begun anew since",
+    }  # fmt: skip
+    rest = "alarms/frozen:dp-201/acknowledge"
+    assert "at rest" in (await here.fault(rest, {**ADA, "onset": seen}, 409))["allowed"]
+    done = await here.do(f"alarms/{WIRE}/acknowledge", {**ADA, "onset": again})
+    assert done["acknowledged"]
+
+
 @pytest.mark.parametrize(
     "path", ["alarms/open-circuit:dp-999/acknowledge", "alarms/nothing/shelve",
              "alarms/pressure-low:nowhere/unshelve"],

@@ -102,7 +102,7 @@ function deedsOf(view) {
   const path = (word) => `alarms/${encodeURIComponent(view.id)}/${word}`;
   const deeds = [];
   if (view.actions.includes("acknowledge")) {
-    deeds.push({ button: "Acknowledge", title: "Acknowledge", about, path: path("acknowledge"), needs: "", said: `Acknowledged: ${about}` });
+    deeds.push({ button: "Acknowledge", title: "Acknowledge", about, path: path("acknowledge"), needs: "", onset: view.onset, said: `Acknowledged: ${about}` });
   }
   if (view.actions.includes("reset")) {
     deeds.push({ button: "Reset", title: "Reset", about, path: path("reset"), needs: "", said: `Reset: ${about}` });

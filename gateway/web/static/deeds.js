@@ -17,7 +17,7 @@ let done = () => {};
 
 export const mayAct = document.body.dataset.actions === "on";
 
-// what: { title, about, path, needs: "" | "shelve" | "out", button, said }; path and said may be
+// what: { title, about, path, needs: "" | "shelve" | "out", button, said, onset }; path and said may be
 // functions of the subject chosen in the form, such as "loops/stair-b".
 export function ask(what) {
   deed = what;
@@ -68,6 +68,7 @@ form.addEventListener("submit", async (event) => {
   const fields = form.elements;
   const token = fields.token.disabled ? sessionStorage.getItem(TOKEN) : fields.token.value.trim();
   const body = { person: fields.person.value, reason: fields.reason.value };
+  if (mine.onset) body.onset = mine.onset; // what is meant is what was seen, not what came since
   if (mine.needs) body.minutes = Number(fields.minutes.value);
   const path = typeof mine.path === "function" ? mine.path(fields.subject.value) : mine.path;
   part("submit").disabled = true;
@@ -117,7 +118,7 @@ function inWords({ path, value, allowed }) {
 
 // Buttons for what can be done; made anew only when that changes.
 export function buttons(box, deeds) {
-  const key = deeds.map((one) => one.button).join();
+  const key = deeds.map((one) => `${one.button} ${one.onset || ""}`).join();
   if (!mayAct || box.dataset.said === key) return;
   box.dataset.said = key;
   const focused = box.contains(document.activeElement);
