@@ -41,9 +41,9 @@ def replay(
     """Diagnose recorded scans as if they came live.
 
     SCANS has a first column `time` (ISO 8601 or seconds since 1970, UTC), then columns
-    `controller.point` with decoded register values; an empty cell is a failed read. Findings come
-    as lines of JSON, each at the time at which the live gateway would have said it. A summary
-    goes to standard error.
+    `controller.point` with decoded register values; an empty cell is a failed read, and a column
+    `controller reasons` may tell why, as `export` does. Findings come as lines of JSON, each at the
+    time at which the live gateway would have said it. A summary goes to standard error.
     """
     from .order import Order, run_replay  # noqa: PLC0415 (loads for seconds; `--help` needs it not)
 

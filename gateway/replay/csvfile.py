@@ -74,9 +74,13 @@ def _blocks(file: str, text: Iterable[str], site: Site) -> Iterator[Block]:
     gaps, before = Gaps(site, header.there), -inf
     while rows := list(islice(lines, rows_per_block(len(header.there)))):
         time, values = _numbers(file, header, rows)
-        check_rising(file, time, before, [f"line {number}" for number, _ in rows])
+        places = [f"line {number}" for number, _ in rows]
+        check_rising(file, time, before, places)
         before = float(time[-1])
-        yield gaps.block(time, values)
+        block = gaps.block(time, values)
+        for column in header.telling:
+            take_told(file, header, block, column, [cells[column] for _, cells in rows], places)
+        yield block
 
 
 def _rows(file: str, text: Iterable[str]) -> Iterator[Row]:
@@ -102,6 +106,21 @@ def check_rising(file: str, time: Floats, before: float, places: list[str]) -> N
         raise ScansError(file, [Fault(places[row], value, allowed)])
 
 
+def take_told(
+    file: str, header: Header, block: Block, column: int, texts: list[str], places: list[str]
+) -> None:
+    """Put the reasons that a column tells where values are missing; ScansError for what is none."""
+    try:
+        part, codes = header.told(column, texts)
+    except ValueError as error:
+        bad = str(error)
+        fault = header.bad_telling(column, places[texts.index(bad)], bad)
+        raise ScansError(file, [fault]) from None
+    mine, values = block.reasons[:, part], block.values[:, part]
+    known = np.isnan(values) & (codes != 0) & header.there[part]
+    mine[known] = codes[known]
+
+
 def _numbers(file: str, header: Header, rows: list[Row]) -> tuple[Floats, Floats]:
     """(R,) times and (R, P) values; ScansError names the first cells that are no numbers."""
     width = len(header)
@@ -114,7 +133,8 @@ def _numbers(file: str, header: Header, rows: list[Row]) -> tuple[Floats, Floats
         )  # fmt: skip
     try:
         time = np.array(_times([cells[0] for _, cells in rows]))
-        cells = [[float(c) if c else nan for c in cells[1:]] for _, cells in rows]
+        at = header.values
+        cells = [[float(cells[k]) if cells[k] else nan for k in at] for _, cells in rows]
     except ValueError:
         raise ScansError(file, _bad_cells(header, rows)) from None
     values = np.full((len(rows), len(header.there)), nan)
@@ -143,8 +163,8 @@ def seconds(cell: str) -> float:
 def _bad_cells(header: Header, rows: list[Row]) -> list[Fault]:
     faults = []
     for line, cells in rows:
-        for name, cell in zip(header.names, cells, strict=True):
-            timely = name == header.names[0]
+        for column in (0, *header.values):
+            name, cell, timely = header.names[column], cells[column], column == 0
             if not _fits(cell, timely=timely):
                 allowed = ALLOWED_TIME if timely else "a number, or nothing for a failed read"
                 faults.append(Fault(f"line {line}, {name}", shown(cell), allowed))

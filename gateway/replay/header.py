@@ -1,4 +1,4 @@
-"""The columns of a scans file: which point each one holds."""
+"""The columns of a scans file: which points they hold, and which tell why values are missing."""
 
 from __future__ import annotations
 
@@ -7,12 +7,15 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from gateway.errors import Fault, LoopwitnessError
-from gateway.measure.blocks import Bools
+from gateway.measure.blocks import Bools, Codes
 from gateway.measure.columns import Ints
+from gateway.measure.tellings import ALLOWED, codes_told
 from gateway.plant.faults import among, shown
 from gateway.plant.site import Site
 
 TIME = "time"
+REASONS = " reasons"
+"""Ends the name of a column that tells why values of the controller before it are missing."""
 
 
 class ScansError(LoopwitnessError):
@@ -25,20 +28,29 @@ class ScansError(LoopwitnessError):
 
 
 class Header:
-    """Where the columns of a file go; P points of the site, K columns after `time`.
+    """Where the columns of a file go; P points of the site, K columns of values.
 
-    ScansError names every column that is not a point of the site, every one that comes twice, and
-    a first column that is not `time`.
+    ScansError names every column that is neither a point of the site nor tells reasons of one of
+    its controllers, every one that comes twice, and a first column that is not `time`.
     """
 
     def __init__(self, site: Site, file: str, names: Sequence[str]) -> None:
-        refs = [f"{c}.{p}" for c, noun in site.controllers.items() for p in noun.points]
+        self._points = {key: list(noun.points) for key, noun in site.controllers.items()}
+        refs = [f"{c}.{p}" for c, points in self._points.items() for p in points]
         names = [name.strip() for name in names]
-        if faults := list(_faults(names, refs)):
+        telling = [f"{key}{REASONS}" for key in self._points]
+        where = {ref: k for k, ref in enumerate(refs)}
+        if faults := list(_faults(names, refs, telling)):
             raise ScansError(file, faults)
         self.names = tuple(names)
-        self.place: Ints = np.array([refs.index(name) for name in names[1:]], dtype=np.int64)
-        """(K,) point of each column."""
+        self.values = tuple(k for k, name in enumerate(names) if name in where)
+        """(K,) columns that hold values."""
+        self.telling = {
+            k: name.removesuffix(REASONS) for k, name in enumerate(names) if name in telling
+        }
+        """Columns that tell reasons, and of which controller."""
+        self.place: Ints = np.array([where[names[k]] for k in self.values], dtype=np.int64)
+        """(K,) point of each column of values."""
         self.there: Bools = np.zeros(len(refs), dtype=np.bool_)
         """(P,) points that the file has."""
         self.there[self.place] = True
@@ -46,16 +58,33 @@ class Header:
     def __len__(self) -> int:
         return len(self.names)
 
+    def told(self, column: int, texts: Sequence[str]) -> tuple[slice, Codes]:
+        """(n,) points of the controller of a column, and (R, n) reason codes from its texts.
 
-def _faults(names: Sequence[str], refs: Sequence[str]) -> Iterator[Fault]:
+        ValueError carries the text that cannot be read.
+        """
+        key, first = self.telling[column], 0
+        for other, points in self._points.items():
+            if other == key:
+                return slice(first, first + len(points)), codes_told(texts, points)
+            first += len(points)
+        raise KeyError(key)
+
+    def bad_telling(self, column: int, place: str, text: str) -> Fault:
+        """What is wrong with a text that `told` could not read; place: its row."""
+        return Fault(f"{place}, {self.names[column]}", shown(text), ALLOWED)
+
+
+def _faults(names: Sequence[str], refs: Sequence[str], telling: Sequence[str]) -> Iterator[Fault]:
     if not names or names[0] != TIME:
         value = shown(names[0]) if names else "no columns"
         yield Fault("column 1", value, f'"{TIME}", then columns controller.point')
+    known = {*refs, *telling}
     for number, name in enumerate(names[1:], 2):
-        if name not in refs:
+        if name not in known:
             yield Fault(f"column {number}", shown(name), f"a point of the site{among(name, refs)}")
         elif name in names[1 : number - 1]:
             first = names.index(name, 1) + 1
             yield Fault(f"column {number}", shown(name), f"each point once: column {first} has it")
-    if len(names) == 1 and names[0] == TIME:
+    if names and names[0] == TIME and not set(names) & set(refs) and set(names[1:]) <= known:
         yield Fault("columns", "only time", "at least one point of the site")

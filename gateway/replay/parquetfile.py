@@ -14,7 +14,7 @@ from gateway.measure.blocks import Block, Floats
 from gateway.plant.faults import shown
 from gateway.plant.site import Site
 
-from .csvfile import ALLOWED_TIME, check_rising, rows_per_block, seconds
+from .csvfile import ALLOWED_TIME, check_rising, rows_per_block, seconds, take_told
 from .gaps import Gaps
 from .header import Header, ScansError
 
@@ -61,19 +61,24 @@ def _blocks(file: str, table: Any, site: Site) -> Iterator[tuple[Block, float]]:
             "numbers, null for a failed read",
         )
         for number, column in enumerate(table.schema_arrow, 1)
-        if number > 1 and not _numeric(column.type)
+        if number - 1 in header.values and not _numeric(column.type)
     ]:
         raise ScansError(file, faults)
     gaps, before, done = Gaps(site, header.there), -inf, 0
     for batch in table.iter_batches(batch_size=rows_per_block(len(header.there))):
         time = _time(file, batch.column(0), done)
         values = np.full((len(time), len(header.there)), np.nan)
-        for k, place in enumerate(header.place.tolist(), 1):
+        for k, place in zip(header.values, header.place.tolist(), strict=True):
             values[:, place] = batch.column(k).cast(pa.float64()).to_numpy(zero_copy_only=False)
-        check_rising(file, time, before, [f"row {done + k}" for k in range(1, len(time) + 1)])
+        places = [f"row {done + k}" for k in range(1, len(time) + 1)]
+        check_rising(file, time, before, places)
         _finite(file, header, values, done)
         done, before = done + len(time), float(time[-1])
-        yield gaps.block(time, values), done / table.metadata.num_rows
+        block = gaps.block(time, values)
+        for k in header.telling:
+            texts = [str(text or "") for text in batch.column(k).to_pylist()]
+            take_told(file, header, block, k, texts, places)
+        yield block, done / table.metadata.num_rows
 
 
 def _numeric(kind: Any) -> bool:
@@ -110,9 +115,10 @@ def _seconds(cell: str | None) -> float:
 
 
 def _finite(file: str, header: Header, values: Floats, done: int) -> None:
+    names = [header.names[k] for k in header.values]
     faults = [
         Fault(f"row {done + row + 1}, {name}", str(values[row, place]), "a finite number or null")
-        for place, name in zip(header.place.tolist(), header.names[1:], strict=True)
+        for place, name in zip(header.place.tolist(), names, strict=True)
         for row in np.flatnonzero(np.isinf(values[:, place]))[:1].tolist()
     ]
     if faults:
