@@ -31,8 +31,7 @@ def _too_much(scope: Scope) -> tuple[int, list[Fault]] | None:
     headers = Headers(scope=scope)
     length = headers.get("content-length")
     path, allowed = "header.content-length", f"at most {LONGEST} bytes"
-    if length is None:
+    if length is None or not length.isdecimal():
         chunked = "transfer-encoding" in headers or scope["method"] not in READING
-        return (411, [Fault(path, "not given", allowed)]) if chunked else None
-    # The server has seen to it that it is a number.
+        return (411, [Fault(path, length or "not given", allowed)]) if chunked else None
     return (413, [Fault(path, length, allowed)]) if int(length) > LONGEST else None
