@@ -7,9 +7,12 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Iterable
+from contextlib import suppress
 
 import structlog
 
+from gateway.alarm.states import Event, RefusedError
 from gateway.errors import StoreError
 from gateway.live import Live
 from gateway.record import outbox, poison
@@ -19,6 +22,7 @@ from gateway.record.store import Store
 
 from . import payloads
 from .broker import IN_FLIGHT, Client, MessageRefusedError
+from .leftovers import AtBroker
 from .sink import Sink
 from .topics import Topics
 
@@ -26,6 +30,8 @@ LOOK_S = 0.5
 """Seconds between two looks into an empty outbox."""
 PAUSE_S = 5.0
 """Before another try, when the store or the broker does not want."""
+TELLING = {Event.ALARM, Event.RETURN, Event.ACKNOWLEDGE, Event.RESET, Event.SHELVE, Event.UNSHELVE}
+"""Events after which an alarm has a retained state; see `states.worth_telling`."""
 UNREADABLE = (KeyError, TypeError, ValueError)
 
 log = structlog.get_logger(__name__)
@@ -40,12 +46,16 @@ class Events:
         self._client, self._live, self._store = client, live, store
         self._sink, self._topics = sink, topics
 
-    async def publish(self) -> None:
-        """For ever, at most IN_FLIGHT events on their way; MqttError when the connection breaks."""
+    async def publish(self, there: AtBroker) -> None:
+        """For ever, at most IN_FLIGHT events on their way; MqttError when the connection breaks.
+
+        there: gets the alarms that something has happened to, since their retained state at the
+        broker may be older than that.
+        """
         while True:
             taken, trouble = 0, ""
             try:
-                taken, trouble = await self._send_some()
+                taken, trouble = await self._send_some(there)
                 self._sink.waiting(await self._store.ask(outbox.waiting))
             except StoreError as error:
                 # Retained states go on; an event that could not be struck off is sent again.
@@ -56,9 +66,10 @@ class Events:
             elif not taken:
                 await asyncio.sleep(LOOK_S)
 
-    async def _send_some(self) -> tuple[int, str]:
+    async def _send_some(self, there: AtBroker) -> tuple[int, str]:
         """Send the oldest ones; how many were taken up, and what the broker has against them."""
         taken = await self._store.ask(outbox.take, IN_FLIGHT)
+        there.stale |= self._behind(taken)
         done: list[int] = []
         refused: list[str] = []
         try:
@@ -69,8 +80,17 @@ class Events:
         finally:
             if done:
                 await self._store.ask(outbox.done, done)
-        self._sink.sent(len(done))
+        if done:
+            self._sink.sent(len(done))
         return len(taken), refused[0] if refused else ""
+
+    def _behind(self, taken: Iterable[Waiting]) -> set[str]:
+        """Alarms of this site whose retained state these entries may have changed."""
+        found = set()
+        for alarm in {one.entry.ref for one in taken if one.entry.phase in TELLING}:
+            with suppress(RefusedError):
+                found.add(self._live.alarms.of(alarm).definition.id)
+        return found
 
     async def _send(self, one: Waiting, done: list[int], refused: list[str]) -> None:
         """Send one event; adds to `done` what need not be sent again."""

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Collection
+from dataclasses import dataclass, field
 
 import aiomqtt
 import structlog
@@ -15,7 +17,7 @@ import structlog
 from gateway.alarm.states import RefusedError, State
 from gateway.annunciator import Annunciator
 
-from .broker import Client, subscribe
+from .broker import Client, MessageRefusedError, subscribe
 from .topics import Topics
 
 SETTLE_S = 3.0
@@ -25,16 +27,28 @@ right after the subscription, and nothing says which one is the last."""
 log = structlog.get_logger(__name__)
 
 
-class Leftovers:
-    """Retained messages of this site that a former time left at the broker, on one connection.
+@dataclass
+class AtBroker:
+    """Alarms that the broker has a retained state of, by id; kept over connections.
 
-    stale: ids of alarms that stand there as something else than normal, until somebody has told
-    the broker how they stand now.
+    known: it has one. stale: of these, what may stand there as something else than normal.
     """
 
-    def __init__(self, alarms: Annunciator, topics: Topics) -> None:
-        self.stale: set[str] = set()
-        self._alarms, self._topics = alarms, topics
+    known: set[str] = field(default_factory=set)
+    stale: set[str] = field(default_factory=set)
+
+    def told(self, over: Collection[str], standing: Collection[str]) -> None:
+        """The broker now shows these as they are, at rest or nearly so, and those as they stand."""
+        self.known.update(over, standing)
+        self.stale.difference_update(over)
+        self.stale.update(standing)
+
+
+class Leftovers:
+    """Retained messages of this site that a former time left at the broker, on one connection."""
+
+    def __init__(self, alarms: Annunciator, topics: Topics, there: AtBroker) -> None:
+        self._alarms, self._topics, self._there = alarms, topics, there
         self._arrived: asyncio.Queue[aiomqtt.Message] = asyncio.Queue()
 
     def take(self, message: aiomqtt.Message) -> None:
@@ -57,7 +71,12 @@ class Leftovers:
                 break
             if self._is_ours(message):
                 continue
-            await client.publish(str(message.topic), b"", 1, retain=True)
+            try:
+                await client.publish(str(message.topic), b"", 1, retain=True)
+            except MessageRefusedError as error:
+                log.warning("retained state of what is no more stays", topic=str(message.topic),
+                            reason=str(error))  # fmt: skip
+                continue
             removed += 1
         await client.unsubscribe(list(self._topics.retained))
         if removed:
@@ -84,8 +103,9 @@ class Leftovers:
             self._alarms.of(alarm)
         except RefusedError:
             return False
+        self._there.known.add(alarm)
         if _state(payload) != State.NORMAL:
-            self.stale.add(alarm)
+            self._there.stale.add(alarm)
         return True
 
 

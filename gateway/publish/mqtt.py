@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Sequence
+from collections.abc import Coroutine, Iterable, Mapping, Sequence
+from typing import Any
 
 import aiomqtt
 import structlog
 
+from gateway.alarm.machine import Standing
 from gateway.live import Live, Snapshot
 from gateway.record.store import Store
 from gateway.settings import Settings
@@ -18,9 +20,9 @@ from .acknowledging import Desk
 from .backoff import delays
 from .broker import FAREWELL_S, IN_FLIGHT, Client, MessageRefusedError, connection
 from .events import Events
-from .leftovers import Leftovers
+from .leftovers import AtBroker, Leftovers
 from .sink import Sink
-from .states import Sent, State, alarm_states, states
+from .states import Sent, State, alarm_states, states, worth_telling
 from .topics import Topics
 
 NAME = "mqtt"
@@ -36,14 +38,15 @@ async def publish_mqtt(live: Live, store: Store, settings: Settings) -> None:
     """
     sink = Sink(NAME, live.sinks, (settings.mqtt_password.get_secret_value(),))
     topics = Topics(settings.mqtt_prefix, live.site.site.id)
-    waits = delays()
+    waits, there = delays(), AtBroker()
     while True:
         try:
             async with connection(settings, topics) as client:
-                await _birth(client, topics)
                 sink.up()
+                await _birth(client, topics, sink)
                 waits = delays()
-                await _session(client, live, store, sink, topics, settings)
+                work = _work(client, live, store, sink, topics, settings, there)
+                await _session(client, topics, work)
         except* (aiomqtt.MqttError, OSError) as group:
             sink.down(_words(group))
         await asyncio.sleep(next(waits))
@@ -57,21 +60,37 @@ def _words(group: BaseExceptionGroup[BaseException]) -> str:
     return str(first) or type(first).__name__
 
 
-async def _session(
-    client: Client, live: Live, store: Store, sink: Sink, topics: Topics, settings: Settings
-) -> None:
-    """Everything on one connection, until it breaks (ExceptionGroup of MqttError) or we stop."""
-    leftovers, desk = Leftovers(live.alarms, topics), Desk(live.alarms, topics)
+def _work(
+    client: Client,
+    live: Live,
+    store: Store,
+    sink: Sink,
+    topics: Topics,
+    settings: Settings,
+    there: AtBroker,
+) -> dict[str, Coroutine[Any, Any, None]]:
+    """Everything that goes on at once on one connection, by name."""
+    leftovers, desk = Leftovers(live.alarms, topics, there), Desk(live.alarms, topics)
     retained = Retained(client, live, sink, topics, Sent(settings.mqtt_interval_s))
-    events = Events(client, live, store, sink, topics)
+    work = {
+        "listen": _listen(client, topics, leftovers, desk),
+        "states": retained.publish(there),
+        "events": Events(client, live, store, sink, topics).publish(there),
+        "leftovers": leftovers.clear(client),
+    }
+    if settings.mqtt_acknowledge:
+        work["acknowledgements"] = desk.serve(client, sink)
+    return work
+
+
+async def _session(
+    client: Client, topics: Topics, work: Mapping[str, Coroutine[Any, Any, None]]
+) -> None:
+    """All of it until the connection breaks (ExceptionGroup of MqttError) or we stop."""
     try:
         async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(_listen(client, topics, leftovers, desk), name="mqtt: listen")
-            tasks.create_task(retained.publish(leftovers.stale), name="mqtt: states")
-            tasks.create_task(events.publish(), name="mqtt: events")
-            tasks.create_task(leftovers.clear(client), name="mqtt: leftovers")
-            if settings.mqtt_acknowledge:
-                tasks.create_task(desk.serve(client, sink), name="mqtt: acknowledgements")
+            for name, one in work.items():
+                tasks.create_task(one, name=f"mqtt: {name}")
     except asyncio.CancelledError:
         farewell = payloads.status("offline", "stopped", time.time())
         try:
@@ -81,9 +100,12 @@ async def _session(
         raise
 
 
-async def _birth(client: Client, topics: Topics) -> None:
+async def _birth(client: Client, topics: Topics, sink: Sink) -> None:
     birth = payloads.status("online", "", time.time())
-    await client.publish(topics.status, birth, 1, retain=True)
+    try:
+        await client.publish(topics.status, birth, 1, retain=True)
+    except MessageRefusedError as error:
+        sink.note("status", f"the broker refuses {topics.status}: {error}")
 
 
 async def _listen(client: Client, topics: Topics, leftovers: Leftovers, desk: Desk) -> None:
@@ -105,25 +127,28 @@ class Retained:
         self._client, self._live, self._sink, self._topics = client, live, sink, topics
         self._told = told
 
-    async def publish(self, stale: set[str]) -> None:
+    async def publish(self, there: AtBroker) -> None:
         """States of every snapshot, as they become due; MqttError when the connection breaks.
 
-        stale: ids of alarms that the broker shows as not at rest; those that are at rest are told
-        so and taken out, those that stand are put in.
+        there: which alarms the broker has, renewed here; those that are at rest are told so.
         """
         async for snapshot in self._live.snapshots():
-            standing = {one.definition.id for one in snapshot.alarms}
-            over = stale - standing
-            due = [s for s in self._states(snapshot, over) if self._told.is_due(s, snapshot.time)]
+            standing = worth_telling(snapshot, there.known)
+            ids = {one.definition.id for one in standing}
+            over = there.stale - ids
+            due = [s for s in self._states(snapshot, standing, over)
+                   if self._told.is_due(s, snapshot.time)]  # fmt: skip
             for k in range(0, len(due), IN_FLIGHT):
                 await self._send(due[k : k + IN_FLIGHT], snapshot.time)
-            stale -= over
-            stale |= standing
+            there.told(over, ids)
             self._sink.note("states", self._told.trouble)
 
-    def _states(self, snapshot: Snapshot, over: set[str]) -> list[State]:
+    def _states(
+        self, snapshot: Snapshot, standing: Sequence[Standing], over: Iterable[str]
+    ) -> list[State]:
         live, topics = self._live, self._topics
-        alarms = alarm_states(live.alarms, snapshot, topics, over)
+        shown = [*standing, *map(live.alarms.of, over)]
+        alarms = alarm_states(live.alarms, snapshot, topics, shown)
         return [*alarms, *states(live.site, snapshot, topics)]
 
     async def _send(self, part: Sequence[State], now: float) -> None:

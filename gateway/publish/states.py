@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Hashable, Iterable, Iterator
+from collections.abc import Callable, Container, Hashable, Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -64,12 +64,25 @@ def states(site: Site, snapshot: Snapshot, topics: Topics) -> Iterator[State]:
         )
 
 
+def worth_telling(snapshot: Snapshot, known: Container[str]) -> list[Standing]:
+    """Alarms that stand and are to have a retained state.
+
+    Not those that somebody's work or a stopped fan has taken away and that nobody has ever heard
+    of: they are a hundred for one loop.
+    """
+    return [
+        one
+        for one in snapshot.alarms
+        if one.shown or one.memory.active or one.memory.shelf or one.definition.id in known
+    ]
+
+
 def alarm_states(
-    alarms: Annunciator, snapshot: Snapshot, topics: Topics, at_rest: Iterable[str]
+    alarms: Annunciator, snapshot: Snapshot, topics: Topics, shown: Iterable[Standing]
 ) -> Iterator[State]:
-    """The retained state of every alarm that stands, and of others by their ids."""
+    """The retained state of each of these alarms, standing or at rest."""
     standing = {one.definition.id: one for one in snapshot.alarms}
-    for one in (*snapshot.alarms, *map(alarms.of, at_rest)):
+    for one in shown:
         yield State(
             topics.alarm(one.definition.id),
             (one.memory, one.definition.priority, len(one.consequences), *_below(one, standing)),

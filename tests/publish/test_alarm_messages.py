@@ -11,7 +11,7 @@ import pytest
 from gateway.alarm import actions as do
 from gateway.diagnose.findings import Finding
 from gateway.publish import payloads
-from gateway.publish.states import Sent, State, alarm_states
+from gateway.publish.states import Sent, State, alarm_states, worth_telling
 from gateway.publish.topics import Topics
 from gateway.record import outbox
 from gateway.record.journal import to_transition
@@ -36,7 +36,9 @@ def due(there: Gateway, told: Sent, over: tuple[str, ...] = ()) -> dict[str, dic
     snapshot = there.live.latest
     assert snapshot
     found = {}
-    for state in alarm_states(there.live.alarms, snapshot, TOPICS, over):
+    alarms = there.live.alarms
+    shown = [*worth_telling(snapshot, ()), *map(alarms.of, over)]
+    for state in alarm_states(alarms, snapshot, TOPICS, shown):
         if told.is_due(state, snapshot.time):
             told.add(state, snapshot.time)
             content = json.loads(state.payload())
@@ -108,6 +110,21 @@ async def test_work_is_told_as_function_check(tmp_path: Path) -> None:
         one = due(there, Sent(1.0))[WIRE]
         assert (one["function_check"], one["shown"], one["active"]) == (True, False, True)
         assert one["out_of_service"]["until"] == iso(START + 900)
+
+
+async def test_work_on_a_loop_does_not_bring_a_hundred_alarms(tmp_path: Path) -> None:
+    """Each of its alarms is out of service; the broker hears of those that it knows."""
+    async with running(HERE, tmp_path) as there:
+        there.row(1)
+        there.row(2, wire())
+        out = do.out_of_service("loop", "l0-0", "Ben", "calibration", START + 900)
+        changed = await there.live.alarms.act(out)
+        assert len(changed) > 50
+        await there.live.alarms.act(do.shelve("frozen:p0-1a", "Ada", "known", START + 600))
+        snapshot = there.live.latest
+        assert snapshot
+        names = [one.definition.id for one in worth_telling(snapshot, {"tube-off:p0-0b"})]
+        assert sorted(names) == ["frozen:p0-1a", WIRE, "tube-off:p0-0b"]
 
 
 async def test_many_consequences_are_counted_and_the_first_ones_listed(

@@ -11,7 +11,8 @@ import structlog
 
 from gateway.annunciator import Annunciator, NoLogbook
 from gateway.publish import leftovers
-from gateway.publish.leftovers import Leftovers
+from gateway.publish.broker import MessageRefusedError
+from gateway.publish.leftovers import AtBroker, Leftovers
 from gateway.publish.topics import Topics
 from tests.alarm.alarm_plant import Watch, plant
 
@@ -22,8 +23,8 @@ HERE = plant(1, 1)
 class Broker:
     """Stands for a client: remembers what is published, refuses when told so."""
 
-    def __init__(self, *, refuses: bool = False) -> None:
-        self.refuses = refuses
+    def __init__(self, *, refuses: bool = False, keeps: str = "?") -> None:
+        self.refuses, self.keeps = refuses, keeps
         self.cleared: list[str] = []
         self.subscribed: list[str] = []
         self.speaks_5 = False
@@ -38,6 +39,8 @@ class Broker:
 
     async def publish(self, topic: str, payload: bytes, qos: int, *, retain: bool) -> None:
         assert (payload, qos, retain) == (b"", 1, True)
+        if self.keeps in topic:
+            raise MessageRefusedError("Not authorized")
         self.cleared.append(topic)
 
 
@@ -48,7 +51,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def found(**messages: bytes) -> Leftovers:
     """With retained messages taken; a topic's levels are joined by two underlines here."""
-    there = Leftovers(Annunciator(Watch(HERE).alarms, NoLogbook()), TOPICS)
+    there = Leftovers(Annunciator(Watch(HERE).alarms, NoLogbook()), TOPICS, AtBroker())
     for topic, payload in messages.items():
         name = f"{TOPICS.root}/{topic.replace('__', '/').replace('_', '-')}"
         there.take(aiomqtt.Message(name, payload, 1, retain=True, mid=1, properties=None))
@@ -84,7 +87,8 @@ async def test_an_alarm_that_stands_there_is_told_anew() -> None:
         alarms__open_circuit__p0_0b=b"[1]",
     )
     assert await clear(there, Broker()) == []
-    assert there.stale == {"frozen:p0-0a", "open-circuit:p0-0a", "open-circuit:p0-0b"}
+    stale = {"frozen:p0-0a", "open-circuit:p0-0a", "open-circuit:p0-0b"}
+    assert there._there == AtBroker(stale | {"frozen:p0-0b"}, stale)
 
 
 async def test_a_broker_that_does_not_let_us_look_is_left_alone() -> None:
@@ -92,3 +96,16 @@ async def test_a_broker_that_does_not_let_us_look_is_left_alone() -> None:
     with structlog.testing.capture_logs() as told:
         assert await clear(there, Broker(refuses=True)) == []
     assert "cannot be looked at" in told[0]["event"]
+
+
+async def test_what_may_not_be_removed_stays_and_the_rest_goes() -> None:
+    there = found(loops__old=b"{}", transducers__old=b"{}")
+    with structlog.testing.capture_logs() as told:
+        assert await clear(there, Broker(keeps="/loops/")) == ["transducers/old"]
+    assert (told[0]["topic"], told[0]["reason"]) == ("x/test/loops/old", "Not authorized")
+
+
+def test_what_is_known_and_what_may_be_stale() -> None:
+    there = AtBroker({"a", "b"}, {"b"})
+    there.told({"b"}, {"c"})
+    assert there == AtBroker({"a", "b", "c"}, {"c"})

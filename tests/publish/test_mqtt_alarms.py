@@ -143,6 +143,48 @@ async def test_what_changed_while_the_gateway_was_away_is_put_right(
         assert f"{TOP}/loops/l0-0" in now
 
 
+async def test_an_alarm_that_ended_while_the_broker_was_away_is_told_normal(
+    broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where the gateway may not read back what is retained."""
+
+    async def may_not(*_: object, **__: object) -> str:
+        return "Not authorized"
+
+    monkeypatch.setattr(leftovers, "subscribe", may_not)
+    async with running(HERE, tmp_path, 0.05) as there:
+        breaks(there, 2)
+        async with publishing(there, settings(broker)) as live:
+            await until(lambda: live.sinks["mqtt"].waiting == 0 and live.sinks["mqtt"].sent > 2)
+            assert (await alarms(broker))[WIRE]["shown"] is True
+            broker.signal(signal.SIGTERM)
+            await until(lambda: not live.sinks["mqtt"].connected)
+            broker.kill()
+            await mended(there, 20, 2)
+            assert there.states() == {}
+            await broker.start()
+
+            async def told() -> bool:
+                return bool((await alarms(broker))[WIRE]["state"] == "normal")
+
+            async with asyncio.timeout(20):
+                while not await told():
+                    there.row(there.second + 1)
+    # The same over the end of the process: the event that waits tells which state is old.
+    async with running(HERE, tmp_path, 0.05) as there:
+        breaks(there, 100)
+        async with publishing(there, settings(broker)) as live:
+            await until(lambda: there.store.do(outbox.waiting) == 0)
+            assert (await alarms(broker))[WIRE]["shown"] is True
+        await mended(there, 120, 100)
+    async with running(HERE, tmp_path, 0.05) as there:
+        there.row(300)
+        async with publishing(there, settings(broker)):
+            async with asyncio.timeout(20):
+                while (await alarms(broker))[WIRE]["state"] != "normal":
+                    there.row(there.second + 1)
+
+
 async def test_a_broker_that_lost_everything_is_told_everything(
     broker: Broker, tmp_path: Path
 ) -> None:
