@@ -179,7 +179,8 @@ async def test_one_broken_wire_is_one_alarm_everywhere(
         assert one.acknowledged == (1, 1, 1)
 
         async def seen() -> bool:
-            return (await retained(broker))[WIRE] == "active acknowledged"
+            states = await retained(broker)
+            return states[WIRE] == "active acknowledged" and len(published) > 3
 
         await until(5, "acknowledged at the broker", seen)
         assert [e["payload"]["event"] for e in published][3:] == ["acknowledge"]
