@@ -37,7 +37,8 @@ class Jumps:
         self.size: Floats = np.zeros(n)
         self.least: Floats = columns.transducers.tolerance / 2
         """(T,) Pa: smaller steps are not looked at."""
-        self._usual: Floats = np.full(n, np.nan)
+        self.usual: Floats = np.full(n, np.nan)
+        """(T,) Pa: root mean square of the steps from row to row."""
 
     def rows(self, readings: Readings) -> tuple[Floats, Bools]:
         """(R, T) step over the last rows beyond the peers', and where it is a jump."""
@@ -52,14 +53,14 @@ class Jumps:
 
     def hear(self, rough: Floats) -> None:
         """Take in a minute's (T,) root mean square of successive differences, Pa."""
-        fresh = np.isnan(self._usual)
-        self._usual[fresh] = rough[fresh]
+        fresh = np.isnan(self.usual)
+        self.usual[fresh] = rough[fresh]
         known = np.isfinite(rough)
-        self._usual[known] += QUICK * (np.minimum(rough, MOST * self._usual) - self._usual)[known]
+        self.usual[known] += QUICK * (np.minimum(rough, MOST * self.usual) - self.usual)[known]
 
     def take(self, time: float, step: Floats, jumped: Bools) -> None:
         """Remember one row's (T,) jumps."""
-        for k in np.flatnonzero(jumped & (np.abs(step) >= LOUD * self._usual)):
+        for k in np.flatnonzero(jumped & (np.abs(step) >= LOUD * self.usual)):
             faded = abs(self.size[k]) * exp(-(time - self.time[k]) / FORGET_S)
             if abs(step[k]) >= faded:
                 self.time[k], self.size[k] = time, step[k]

@@ -39,6 +39,10 @@ NEAR_S = 900.0
 """A jump this long before a change is seen may have been its beginning."""
 USUAL = 0.05
 """Share by which the pressure of a loop may differ from the learnt one without being strange."""
+END = 0.01
+"""Share of range beside its ends that counts as the end."""
+LOUDER = 4.0
+"""Times its usual row-to-row noise from which on a reading is not named at once."""
 STUBBORN = 5
 """Minutes that another name must hold before the first is given up."""
 LEAST_SPEED_SD = 0.03
@@ -147,6 +151,9 @@ class Pairs:
         self._jumps.hear(minutes.rough[k])
         quiet = ~self._troubled[self._loop]
         good = (minutes.count[k] > 0) & (minutes.bad[k] == 0) & self._has_peers & quiet
+        # Two that both stand at the same end of the range tell nothing of each other.
+        end = self._end(minutes.mean[k])
+        good &= (end == 0) | (end != self._end(minutes.peer.y[k]))
         running = self._states.settled(RUNNING)[self._loop] & good
         stopped = self._states.settled(STOPPED)[self._loop] & good
         self._troubled[:] = False
@@ -176,6 +183,12 @@ class Pairs:
         for loop in range(len(self._columns.loops.ids)):
             self._judge(loop, wrong, minutes, k, limit)
         self._learning.take(minutes, k, running, stopped, wrong)
+
+    def _end(self, pressure: Floats) -> Ints:
+        """(T,) the end of the transducer's range at or beyond which a pressure is: -1, 1, or 0."""
+        t = self._columns.transducers
+        share = (pressure - t.lrv) / t.span
+        return np.where(share <= END, -1, np.where(share >= 1 - END, 1, 0))
 
     def _strange(self, mean: Floats) -> Floats:
         """(T,) share by which every member of the loop is away from its learnt level at least.
@@ -249,7 +262,9 @@ class Pairs:
             return
         if not (self._states.settled(RUNNING) | self._states.settled(STOPPED))[loop]:
             return  # an opinion stands while the fan starts or stops
-        if not self._over(members, float(minutes.start[k]), float(np.nanmin(self._since[mine]))):
+        calm = bool((minutes.rough[k][members] <= LOUDER * self._jumps.usual[members]).all())
+        begun = float(np.nanmin(self._since[mine]))
+        if not self._over(members, float(minutes.start[k]), begun, calm=calm):
             return
         case = self._case(loop, members, limit)
         who, sure, witness = blame(case)
@@ -262,10 +277,10 @@ class Pairs:
         self._name(int(members[who]), members, case, who, (sure, witness), minutes, k)
         v.unresolved[loop] = False
 
-    def _over(self, members: Ints, minute: float, since: float) -> bool:
-        """Whether what began is over: a whole minute after its jump, or some without one."""
+    def _over(self, members: Ints, minute: float, since: float, *, calm: bool) -> bool:
+        """Whether what began is over: a whole calm minute after its jump, or some without one."""
         jump = float(self._jumps.time[members].max())
-        if jump >= since - self._width:
+        if calm and jump >= since - self._width:
             return minute >= jump
         return minute - since >= (WAIT - 0.5) * self._width
 
@@ -304,10 +319,7 @@ class Pairs:
             limit=float(case.limit[who]), matters=float(case.matters[who]),
             dead=bool(at_rest and abs(case.level[who] - columns.lrv[t]) < columns.resolution[t]),
             sudden=self._was_sudden(t, case, who),
-            at_end=bool(
-                case.level[who] <= columns.lrv[t] + columns.span[t] / 100
-                or case.level[who] >= columns.lrv[t] + 0.99 * columns.span[t]
-            ),
+            at_end=bool(self._end(self._level)[t]),
         )  # fmt: skip
         fault, which = name(suspect)
         code = FAULTS.index(fault)

@@ -18,6 +18,9 @@ LEAD = 2.0
 """Nats by which the first must lead the second (odds of about 7 to 1)."""
 VOTE, STANDING, FIRST, NOTHING = 5.0, 4.0, 3.0, 2.5
 MOST_BY_SPEED = 2.2
+NO_FIT, FAR_BETTER = -2.0, 3.0
+"""Nats (two deviations) below which speed fits no explanation, for then resistance has changed;
+unless one fits so many times better than another."""
 
 
 @dataclass(frozen=True)
@@ -113,5 +116,8 @@ def _speed(case: Case) -> Floats:
         true[k] = case.peers[k] + (case.level[k] - case.peers[k] - case.shift[k])
         off = float(combine(case.combine, true)) - case.by_speed
         score[k] = -((off / case.speed_sd) ** 2) / 2
-    capped: Floats = np.nan_to_num(np.maximum(score - score.max(), -MOST_BY_SPEED))
+    best = score.max()
+    if not (best >= NO_FIT or score.min() <= FAR_BETTER * best):
+        return np.zeros(len(score))
+    capped: Floats = np.nan_to_num(np.maximum(score - best, -MOST_BY_SPEED))
     return capped

@@ -113,6 +113,7 @@ WIRE = (
             "reversed-polarity",
             "tube-off",
             "ports-swapped",
+            "intermittent-wiring",
             "device-failure-signal",
         ),
         # Three polls of a second, whatever the clock's jitter.
