@@ -1,8 +1,8 @@
-"""One-minute summaries, kept an hour a row for each series.
+"""Summaries of minutes, kept an hour a row for each series, and of hours, which lie together.
 
 The writer adds an hour as soon as a row of a later hour is there, always from the stored rows, so
-a restart in between changes nothing. A month of one series is then a few hundred short rows,
-however many series the site has.
+a restart in between changes nothing. A month of one series is then a few hundred short rows of
+minutes, a year a few hundred kilobytes of hours side by side, however many series the site has.
 """
 
 from __future__ import annotations
@@ -26,8 +26,12 @@ HOURS_A_COMMIT = 6
 """A backlog is worked off in steps, so that it never holds up the rows of this second."""
 
 RECORD = np.dtype(
-    [("count", "<u4"), ("mean", "<f8"), ("low", "<f8"), ("high", "<f8"), ("worst", "u1")]
-)
+    [
+        ("count", "<u4"), ("mean", "<f8"), ("low", "<f8"), ("high", "<f8"),
+        ("deviation", "<f4"), ("worst", "u1"),
+    ]
+)  # fmt: skip
+"""One summary on disk. Seven digits of a deviation are enough."""
 
 
 def rolled_to(connection: sqlite3.Connection) -> int | None:
@@ -71,11 +75,22 @@ def _add_hour(connection: sqlite3.Connection, hour_ms: int) -> None:
         for name, record in zip(names[number].series, _pack(hour), strict=True):
             before = records.get(name)
             records[name] = record if before is None else _both(before, record)
+    if not records:
+        return
     known = dict(connection.execute("SELECT name, id FROM series").fetchall())
-    connection.executemany(
-        "INSERT OR REPLACE INTO rollups VALUES (?, ?, ?)",
-        [(known[name], hour_ms, record.tobytes()) for name, record in records.items()],
-    )
+    numbers, table = [known[name] for name in records], np.stack(list(records.values()))
+    for name, rows_of in (("rollups", table), ("hours", _whole_hours(table))):
+        connection.executemany(
+            f"INSERT OR REPLACE INTO {name} VALUES (?, ?, ?)",  # noqa: S608 - own table names
+            [(k, hour_ms, one.tobytes()) for k, one in zip(numbers, rows_of, strict=True)],
+        )
+
+
+def _whole_hours(records: NDArray[np.void]) -> NDArray[np.void]:
+    """(series,) hours from (series, 60) minutes."""
+    whole = regroup(_summary(records.T), np.zeros(60, dtype=np.int64), 1)
+    hours: NDArray[np.void] = _pack(whole)[:, 0]
+    return hours
 
 
 def _minutes(rows: list[tuple[int, int, bytes, bytes]], hour_ms: int) -> Summary:
@@ -98,12 +113,18 @@ def _pack(hour: Summary) -> NDArray[np.void]:
 
 def unpack(records: NDArray[np.void]) -> Summary:
     """(n, 1) summary from (n,) records of one series."""
+    return _summary(records[:, None])
+
+
+def _summary(records: NDArray[np.void]) -> Summary:
+    """Records of any shape, in the types that sums are made in."""
     return Summary(
-        count=records["count"].astype(np.int64)[:, None],
-        mean=records["mean"][:, None],
-        low=records["low"][:, None],
-        high=records["high"][:, None],
-        worst=records["worst"][:, None],
+        count=records["count"].astype(np.int64),
+        mean=records["mean"],
+        low=records["low"],
+        high=records["high"],
+        deviation=records["deviation"].astype(np.float64),
+        worst=records["worst"],
     )
 
 
@@ -122,7 +143,20 @@ def minutes(
         (series, start_ms - HOUR_MS, end_ms),
     ).fetchall()
     records = np.frombuffer(b"".join(row[1] for row in rows), dtype=RECORD)
-    hours = np.array([row[0] for row in rows], dtype=np.int64)
-    time = (hours[:, None] + np.arange(60) * MINUTE_MS).reshape(-1)
+    starts = np.array([row[0] for row in rows], dtype=np.int64)
+    time = (starts[:, None] + np.arange(60) * MINUTE_MS).reshape(-1)
     wanted = (time >= start_ms) & (time < end_ms) & (records["worst"] != NO_ROWS)
     return time[wanted], unpack(records[wanted])
+
+
+def hours(
+    connection: sqlite3.Connection, series: int, start_ms: int, end_ms: int
+) -> tuple[Ints, Summary]:
+    """Recorded hours of a series that begin from start up to end, as `minutes`."""
+    rows = connection.execute(
+        "SELECT hour_ms, summary FROM hours WHERE series = ? AND hour_ms >= ? AND hour_ms < ?"
+        " ORDER BY hour_ms",
+        (series, start_ms, end_ms),
+    ).fetchall()
+    records = np.frombuffer(b"".join(row[1] for row in rows), dtype=RECORD)
+    return np.array([row[0] for row in rows], dtype=np.int64), unpack(records)

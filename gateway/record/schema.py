@@ -8,8 +8,11 @@ one.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
 
 from gateway.errors import StoreError
+
+from . import third_step
 
 APPLICATION_ID = 0x4C577331
 """Marks the file as ours (SQLite's application_id)."""
@@ -51,7 +54,17 @@ SECOND = (
         name TEXT PRIMARY KEY, time_ms INTEGER NOT NULL, body TEXT NOT NULL) WITHOUT ROWID""",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (FIRST, SECOND)
+THIRD = (
+    # One-hour summaries; those of a series lie together, so that a year is read in one go.
+    """CREATE TABLE hours (
+        series INTEGER NOT NULL, hour_ms INTEGER NOT NULL, summary BLOB NOT NULL,
+        PRIMARY KEY (series, hour_ms)) WITHOUT ROWID""",
+    third_step.rewrite_minutes,
+)
+
+Step = tuple[str | Callable[[sqlite3.Connection], None], ...]
+
+MIGRATIONS: tuple[Step, ...] = (FIRST, SECOND, THIRD)
 """Step n leads from version n to n + 1; forward only."""
 
 
@@ -69,8 +82,11 @@ def upgrade(connection: sqlite3.Connection, file: str) -> None:
         )
     for number, step in enumerate(MIGRATIONS[version:], version + 1):
         connection.execute("BEGIN IMMEDIATE")
-        for statement in step:
-            connection.execute(statement)
+        for part in step:
+            if isinstance(part, str):
+                connection.execute(part)
+            else:
+                part(connection)
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute(f"PRAGMA user_version = {number}")
         connection.execute("COMMIT")

@@ -14,9 +14,10 @@ import numpy as np
 from gateway.alarm.transition import Transition
 from gateway.diagnose.findings import Finding
 from gateway.errors import Fault, StoreError
-from gateway.record.history import Trend, reader, trend
+from gateway.record.history import reader
 from gateway.record.journal import FINDING, Search, search, to_finding
 from gateway.record.lookup import Page, begun, page, transitions
+from gateway.record.trends import Trend, trend
 
 from .refusals import RefusalError
 
@@ -74,7 +75,8 @@ def _trend(
         return trend(connection, name, start, end, buckets)
     except KeyError:
         none = np.zeros(0)
-        return Trend(none, none.astype(np.int64), none, none, none, none.astype(np.uint8), 0.0)
+        whole, codes = none.astype(np.int64), none.astype(np.uint8)
+        return Trend(none, whole, none, none, none, none, codes, 0.0)
 
 
 async def ask(question: Callable[[], T]) -> T:

@@ -16,8 +16,8 @@ from gateway.measure.blocks import Floats
 from gateway.measure.quality import Quality
 from gateway.plant.site import Site
 from gateway.plant.units import PASCALS
-from gateway.record.history import Trend
 from gateway.record.layout import QUANTITIES
+from gateway.record.trends import Trend
 from gateway.views import number, quality_word
 
 from .past import ask
@@ -45,6 +45,10 @@ class SeriesView(BaseModel):
     mean: list[float | None]
     min: list[float | None]
     max: list[float | None]
+    deviation: list[float | None] = Field(
+        description="Standard deviation of the readings in the bucket; null too where it is not "
+        "known."
+    )
     quality: list[str] = Field(description='Worst in the bucket; "bad" where nothing was recorded.')
 
 
@@ -109,13 +113,13 @@ def series_view(name: str, unit: str, factor: float, trend: Trend, time: Floats)
     worst = np.full(n, Quality.BAD, dtype=np.uint8)
     count[at], worst[at] = trend.count, trend.worst
     lines = []
-    for values in (trend.mean, trend.low, trend.high):
+    for values in (trend.mean, trend.low, trend.high, trend.deviation):
         line = np.full(n, np.nan)
         line[at] = values / factor
         lines.append([number(value) for value in line.tolist()])
     return SeriesView(
         series=name, unit=unit, width_s=trend.width, count=count.tolist(),
-        mean=lines[0], min=lines[1], max=lines[2],
+        mean=lines[0], min=lines[1], max=lines[2], deviation=lines[3],
         quality=[quality_word(code) for code in worst.tolist()],
     )  # fmt: skip
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import sqlite3
+import statistics
 import tempfile
 from itertools import pairwise
 from pathlib import Path
@@ -16,8 +18,8 @@ from gateway.measure.blocks import Block, Floats, Readings
 from gateway.measure.measure import Measure
 from gateway.measure.quality import Quality
 from gateway.record import history, rollup
-from gateway.record.history import Trend, trend
 from gateway.record.store import open_store
+from gateway.record.trends import Trend, trend
 from tests.record.made import START, plant, rows
 
 pytestmark = pytest.mark.slow
@@ -35,10 +37,19 @@ def naive(time: Floats, readings: Readings, shown: Trend) -> None:
         if values:
             assert shown.mean[k] == pytest.approx(math.fsum(values) / len(values), rel=1e-12)
             assert (shown.low[k], shown.high[k]) == (min(values), max(values))
+            assert shown.deviation[k] == pytest.approx(
+                statistics.pstdev(values), rel=1e-6, abs=1e-9
+            )
         else:
-            assert np.isnan([shown.mean[k], shown.low[k], shown.high[k]]).all()
+            nothing = [shown.mean[k], shown.low[k], shown.high[k], shown.deviation[k]]
+            assert np.isnan(nothing).all()
         worst = max(readings.quality[inside, 1].tolist(), default=int(Quality.BAD))
         assert shown.worst[k] == worst
+
+
+def forget(connection: sqlite3.Connection, *tables: str) -> None:
+    for table in tables:
+        connection.execute(f"DELETE FROM {table}")  # noqa: S608 - own names
 
 
 @given(
@@ -103,13 +114,13 @@ def test_rollups_equal_rows_across_restarts(tmp_path: Path, pieces: int) -> None
         with history.reader(file) as reader:
             rolled = trend(reader, SERIES, START, block.time[-1], 100)
             assert rollup.rolled_to(reader) == block.time[-1] // 3600 * 3_600_000
-        store.do(lambda c: c.execute("DELETE FROM rollups"))
-        store.do(lambda c: c.execute("DELETE FROM cursors"))
+        store.do(forget, "rollups", "hours", "cursors")
         with history.reader(file) as reader:
             plain = trend(reader, SERIES, START, block.time[-1], 100)
     assert rolled.width == 360
     np.testing.assert_array_equal(rolled.time, plain.time)
     np.testing.assert_allclose(rolled.mean, plain.mean, rtol=1e-12)
+    np.testing.assert_allclose(rolled.deviation, plain.deviation, rtol=1e-6)
     for name in ("count", "low", "high", "worst"):
         np.testing.assert_array_equal(getattr(rolled, name), getattr(plain, name), err_msg=name)
     naive(block.time, means, rolled)

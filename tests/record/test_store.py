@@ -17,6 +17,7 @@ from gateway.measure.blocks import Block
 from gateway.measure.measure import Measure
 from gateway.record import cursors, history, opening, rollup, schema
 from gateway.record.store import Store, open_store
+from gateway.record.trends import trend
 from tests.record.made import START, finding, plant, rows
 
 HERE = plant()
@@ -77,8 +78,8 @@ def test_rows_of_an_older_site_file_stay_readable(tmp_path: Path) -> None:
         store.write([(later, later_means)])
         (both,) = stored(store, (*POINTS, "b.new"))
         with history.reader(store.file) as reader:
-            old_only = history.trend(reader, "transducer/p1", START, START + 13)
-            new_only = history.trend(reader, "transducer/p3", START, START + 13)
+            old_only = trend(reader, "transducer/p1", START, START + 13)
+            new_only = trend(reader, "transducer/p3", START, START + 13)
             first = history.rows_after(reader, 0, 100)
     np.testing.assert_array_equal(both.values[:3, :-1], block.values)
     assert np.isnan(both.values[:, -1]).all(), "a point that was never recorded"

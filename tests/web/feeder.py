@@ -24,7 +24,7 @@ from gateway.measure.blocks import Floats, Readings
 from gateway.measure.columns import columns
 from gateway.measure.quality import Quality, Reason, quality_of
 from gateway.plant.site import Site
-from gateway.record.history import Trend
+from gateway.record.trends import Trend
 from gateway.settings import Settings
 from gateway.web.past import Past
 from gateway.web.serve import serve_past
@@ -186,7 +186,9 @@ class Feeder:
         out = []
         for name in series:
             line = np.where(hole, np.nan, self._past(name, when))
-            out.append(Trend(when, (~hole).astype(np.int64), line, line, line, codes, 0.0))
+            out.append(
+                Trend(when, (~hole).astype(np.int64), line, line, line, 0 * line, codes, 0.0)
+            )
         return out
 
     def _past(self, name: str, when: Floats) -> Floats:

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.measure.blocks import Block
-from gateway.record.history import Trend
 from gateway.record.store import open_store
+from gateway.record.trends import Trend
 from gateway.web.app import make_app
 from gateway.web.past import stored
 from gateway.web.refusals import RefusalError
@@ -75,6 +75,7 @@ async def test_buckets_hold_minimum_and_maximum(tmp_path: Path) -> None:
     assert series["min"] == pytest.approx(values.min(axis=1), rel=1e-5)
     assert series["mean"] == pytest.approx(values.mean(axis=1), rel=1e-5)
     assert series["max"] == pytest.approx(values.max(axis=1), rel=1e-5)
+    assert series["deviation"] == pytest.approx(values.std(axis=1), rel=1e-5)
 
 
 async def test_a_span_without_rows_is_empty(tmp_path: Path) -> None:
@@ -130,7 +131,7 @@ def line(times: list[int]) -> Trend:
     at = np.array(times, dtype=np.float64)
     one = np.ones(len(at))
     good = np.zeros(len(at), dtype=np.uint8)
-    return Trend(at, one.astype(np.int64), at * 2, at * 2, at * 2, good, 0.0)
+    return Trend(at, one.astype(np.int64), at * 2, at * 2, at * 2, at * 0, good, 0.0)
 
 
 TIMES = st.lists(st.integers(0, 50), unique=True, max_size=20).map(sorted)
