@@ -114,7 +114,7 @@ async def performance(sources: FromApp, start: From = None, end: To = None) -> P
     active = [s.definition.id for s in sources.live.alarms.standing if s.shown]
     made = await ask(lambda: _report(sources.past, first, last, active))
     return PerformanceView(
-        start=iso(made.start), end=iso(made.end), days=round((made.end - made.start) / DAY_S, 4),
+        start=iso(made.start), end=iso(made.end), days=round((made.end - made.start) / DAY_S, 6),
         enough=made.enough, total=made.total,
         figures=[
             FigureView(name=f.name, value=f.value, unit=f.unit, target=f.target,
@@ -128,7 +128,8 @@ def _report(past: Past, first: float, last: float, active: list[str]) -> Report:
     """In a thread: what nobody watched is no quiet time."""
     begun = past.begun()
     if begun is not None:
-        first = max(first, min(begun, last - 1.0))
+        # The journal's times are whole milliseconds: what is in it began before this.
+        first = max(first, min(begun - 0.001, last - 1.0))
     return report(past.transitions(first, last, active), first, last)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -120,7 +121,7 @@ async def test_a_broken_wire_is_one_alarm_and_is_acknowledged(
         await expect(page.locator("[name=person]")).to_have_value(PERSON)
         await expect(page.locator("[name=token]")).to_be_hidden()
         await page.locator("#deed [type=submit]").click()
-        await expect(page.locator("#verdict-text")).to_have_text("2 alarms, acknowledged")
+        await expect(page.locator("#verdict-text")).to_have_text("2 alarms, all acknowledged")
         kept = await page.evaluate("[sessionStorage.length, localStorage.length]")
         assert kept == [2, 0], "it ends with the tab"
         assert watched.errors == []
@@ -145,8 +146,9 @@ async def test_shelved_and_back_when_its_time_is_over(chromium: Browser, feeder:
         await expect(held).to_contain_text("With 1 alarm that it explains")
         await expect(held).to_contain_text(f"{PERSON}: spare part on the way. Back by itself at")
         await expect(held).to_contain_text("(in 15 min)")
+        await expect(page.locator("#nothing-aside")).to_be_hidden()
         await expect(page.locator("#verdict-text")).to_have_text(
-            "1 alarm, 1 not acknowledged; 1 shelved"
+            "1 alarm, not acknowledged; 1 shelved"
         )
         feeder.ahead = 16 * 60
         await expect(page.locator(WIRE)).to_be_visible()
@@ -286,6 +288,9 @@ async def test_journal_and_performance(chromium: Browser, feeder: Feeder) -> Non
         await expect(report.nth(3)).to_contain_text("Most alarms in any 10 minutes")
         await expect(report.nth(3)).to_contain_text("at most 10")
         await expect(report.nth(3)).to_contain_text("Acceptable")
+        await expect(page.locator("#report [data-f=told]")).to_contain_text(
+            re.compile(r"^2 alarms in \d+ s\. The targets")
+        )
         await page.locator("#report select").select_option("day")
         await expect(page.locator("#report [data-f=told]")).to_contain_text("made for 30 days")
         assert await page.evaluate(CONTRAST) == []

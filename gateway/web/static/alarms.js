@@ -37,10 +37,7 @@ function shown(state, word) {
   services = state.alarms.out_of_service;
   know(state);
   if (state.alarms.edition !== edition) fetched(state.alarms.edition);
-  list.tick(now);
-  put(views, services, now);
-  show(page("nothing-aside"), page("aside").querySelectorAll("[data-aside]").length === 0);
-  settle();
+  place();
   if (word !== "live") return;
   lately = tallied(state.alarms);
   say(page("verdict-text"), lately);
@@ -73,10 +70,15 @@ async function fetched(number = null) {
 function draw(fresh) {
   views = fresh;
   const open = list.update(views, places);
-  list.tick(now);
-  put(views, services, now);
+  place();
   level(page("verdict"), worst(open.map((view) => LEVELS[view.status])));
   show_journal.changed();
+}
+
+function place() {
+  list.tick(now);
+  put(views, services, now);
+  show(page("nothing-aside"), page("aside").querySelectorAll("[data-aside]").length === 0);
   settle();
 }
 

@@ -96,12 +96,18 @@ export const many = (n, one, more = `${one}s`) => `${n} ${n === 1 ? one : more}`
 // The alarms in one line, for every page.
 export function tallied(tally) {
   const out = tally.out_of_service.map((one) => one.subject);
-  const parts = [tally.shown ? many(tally.shown, "alarm") : "No alarms"];
-  if (tally.shown) parts[0] += tally.unacknowledged ? `, ${tally.unacknowledged} not acknowledged` : ", acknowledged";
-  if (tally.high) parts[0] += `, ${tally.high} of high priority`;
-  if (tally.shelved) parts.push(`${tally.shelved} shelved`);
-  if (out.length) parts.push(`out of service: ${out.length > 3 ? many(out.length, "subject") : listed(out, "and")}`);
-  return parts.join("; ");
+  return [
+    asking(tally),
+    tally.shelved ? `${tally.shelved} shelved` : "",
+    out.length ? `out of service: ${out.length > 3 ? `${out.length} transducers or loops` : listed(out, "and")}` : "",
+  ].filter(Boolean).join("; ");
+}
+
+function asking({ shown, unacknowledged, high }) {
+  if (!shown) return "No alarms";
+  if (shown === 1) return `1 alarm${high ? " of high priority" : ""}, ${unacknowledged ? "not acknowledged" : "acknowledged"}`;
+  const seen = unacknowledged ? `${unacknowledged} not acknowledged` : "all acknowledged";
+  return `${shown} alarms, ${seen}${high ? `, ${high} of high priority` : ""}`;
 }
 
 // Seconds since 1970 at which a day of the site begins, `later` days on; day: "2026-05-28".
