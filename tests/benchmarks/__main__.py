@@ -31,7 +31,8 @@ from .measuredtables import measured_report
 from .plantrun import read_results, run_cases
 from .tables import KEY, by_kind, by_loop, by_size
 
-ROOT = Path(__file__).parents[2]
+HERE = Path(__file__).parent
+ROOT = HERE.parents[1]
 
 
 def main(words: Sequence[str] | None = None) -> None:
@@ -63,10 +64,14 @@ def plant(asked: argparse.Namespace, results: Path) -> str:
 
 def calm(asked: argparse.Namespace, results: Path) -> str:
     """The same without any fault."""
-    years, part = (20.0, 40.0) if asked.full else (asked.loop_years, asked.part_days)
+    years, part, copies = asked.loop_years, asked.part_days, asked.copies
+    if asked.full:
+        years, part, copies = 20.0, 40.0, 8
     days = years / 3 * 365.25
-    _watch(run_calm(days, part, results, asked.processes), max(1, round(days / part)))
-    return calm_lines(r for r in read_results(results) if r["days"] == part)
+    whole = max(1, round(days / part / copies))
+    _watch(run_calm(days, part, copies, results, asked.processes), whole)
+    found = read_results(results)
+    return calm_lines(r for r in found if (r["days"], r["copies"]) == (part, copies))
 
 
 def measured(asked: argparse.Namespace, results: Path) -> str:
@@ -78,9 +83,12 @@ def measured(asked: argparse.Namespace, results: Path) -> str:
 
 
 def code_state() -> str:
-    """Eight digits that change whenever a line of the gateway or of the benchmarks changes."""
+    """Eight digits that change whenever a line changes of what is measured or measures."""
     total = hashlib.sha256()
-    for file in sorted([*ROOT.glob("gateway/**/*.py"), *Path(__file__).parent.glob("*.py")]):
+    measured = (f"gateway/{part}/**/*.py" for part in ("plant", "measure", "diagnose", "demo"))
+    mine = [file for pattern in measured for file in ROOT.glob(pattern)]
+    mine += [file for file in HERE.glob("*.py") if "tables" not in file.name]
+    for file in sorted(mine):
         total.update(file.read_bytes())
     return total.hexdigest()[:8]
 
@@ -107,6 +115,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--learn-hours", type=float, default=LEARN_S / 3600)
     parser.add_argument("--loop-years", type=float, default=0.3)
     parser.add_argument("--part-days", type=float, default=12.0, help="days of one plant")
+    parser.add_argument("--copies", type=int, default=3, help="plants side by side")
     parser.add_argument("--data", type=Path, default=Path(named) if named else None)
     parser.add_argument("--parts", nargs="*", choices=list(PARTS), default=list(PARTS))
     parser.add_argument("--processes", type=int, default=2)

@@ -24,6 +24,8 @@ STAY_S = 600.0
 """How long a case goes on after its fault was found, to see what else is said."""
 INTERVAL_S, STEP_S = 1.0, 0.5
 MINUTE_S = 60.0
+SUDDEN = ("zero-shift", "liquid-in-tube", "span-drift")
+"""Kinds that shift a reading at once."""
 PLAIN = 12.0
 """Standard deviations of a minute that nobody needs a second minute to see."""
 
@@ -83,7 +85,7 @@ def branch_case(stage: Stage, practice: Practice, case: Case) -> dict[str, Any]:
 def _case(stage: Stage, practice: Practice, case: Case) -> dict[str, Any]:
     onset = stage.now
     before = [f"{f.fault}:{f.subject}" for f in stage.diagnosis.open]
-    best = best_delay(stage, case)
+    best, matters = best_delay(stage, case), significance(stage, case)
     checked(stage.site, case.kind, case.subject, case.size)
     stage.plant.switch(case.kind, case.subject, case.size, on=True)
     ours: list[dict[str, Any]] = []
@@ -100,7 +102,7 @@ def _case(stage: Stage, practice: Practice, case: Case) -> dict[str, Any]:
         "key": case.key, "kind": case.kind, "subject": case.subject, "loop": case.loop,
         "factor": case.factor, "size": case.size, "stage": case.stage, "after_s": case.after_s,
         "expected": KINDS[case.kind].expected, "open_before": before, "ran_s": stage.now - onset,
-        "findings": ours, "rivals": theirs, "best_s": best,
+        "findings": ours, "rivals": theirs, "best_s": best, "significance": matters,
     }  # fmt: skip
 
 
@@ -111,13 +113,10 @@ def best_delay(stage: Stage, case: Case) -> float | None:
     alarms; no method does better on average (Moustakides 1986, from memory). None where the
     fault is no shift, or nothing is learnt.
     """
-    members = list(stage.site.transducers)
-    if case.kind not in ("zero-shift", "liquid-in-tube", "span-drift"):
+    if case.kind not in SUDDEN:
         return None
-    column, picture = members.index(case.subject), stage.diagnosis.picture
-    shift = abs(case.size)
-    if case.kind == "span-drift":
-        shift *= abs(float(picture.level[0, column])) / 100
+    column, picture = list(stage.site.transducers).index(case.subject), stage.diagnosis.picture
+    shift = shift_of(stage, case)
     sd, phi = float(picture.sd()[0, column]), float(picture.phi()[0, column])
     if not sd > 0:
         return None
@@ -126,6 +125,27 @@ def best_delay(stage: Stage, case: Case) -> float | None:
         return MINUTE_S
     h = threshold(z / 2, YEAR_S / MINUTE_S)
     return MINUTE_S * max(1.0, one_sided_arl(z, z / 2, h))
+
+
+def shift_of(stage: Stage, case: Case) -> float:
+    """Pa by which a fault moves its transducer's reading, at the level learnt."""
+    column = list(stage.site.transducers).index(case.subject)
+    if case.kind == "span-drift":
+        return abs(case.size) * abs(float(stage.diagnosis.picture.level[0, column])) / 100
+    return abs(case.size)
+
+
+def significance(stage: Stage, case: Case) -> float | None:
+    """How many times the shift that matters (half the tolerance) a fault is, at its end.
+
+    None where a size is not a shift.
+    """
+    if case.kind not in (*SUDDEN, "zero-drift"):
+        return None
+    column = list(stage.site.transducers).index(case.subject)
+    hours = case.hours if case.kind == "zero-drift" else 1.0
+    matters = float(stage.measure.columns.transducers.tolerance[column]) / 2
+    return shift_of(stage, case) * hours / matters
 
 
 def _short(f: Finding, onset: float) -> dict[str, Any]:

@@ -237,9 +237,9 @@ def test_plant_part_from_end_to_end(tmp_path: Path, capsys: pytest.CaptureFixtur
 @pytest.mark.usefixtures("_short")
 def test_calm_part_from_end_to_end(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main(["--only", "calm", "--loop-years", "0.001", "--part-days", "0.1", "--processes", "1",
-          "--results", str(tmp_path)])  # fmt: skip
+          "--copies", "2", "--results", str(tmp_path)])  # fmt: skip
     said = capsys.readouterr().out
-    assert "Fault-free running: 0.00 loop-years in 1 parts; seeds 0" in said
+    assert "Fault-free running: 0.00 loop-years in 1 parts; seeds 0 to 1" in said
 
 
 def test_the_best_delay_is_that_of_a_known_shift() -> None:
