@@ -52,6 +52,10 @@ class StoreError(StartError):
     """The history file cannot be opened or is of a newer version."""
 
 
+class ArchiveError(LoopwitnessError):
+    """Old rows cannot be kept elsewhere, so they stay where they are."""
+
+
 class LinkError(LoopwitnessError):
     """A controller did not answer, or answered wrongly, when a person asked for one reading."""
 

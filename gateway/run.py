@@ -21,7 +21,7 @@ from gateway.publish.bacnet_source import GatewayAlarms
 from gateway.publish.influx import forward_influx
 from gateway.publish.mqtt import publish_mqtt
 from gateway.record.recorder import Queue, record
-from gateway.record.retention import keep_pruned
+from gateway.record.retention import Keep, keep_pruned
 from gateway.record.store import Store, open_store
 from gateway.settings import Settings
 from gateway.watching import restored, watching
@@ -77,7 +77,7 @@ def _receivers(
     """Who is told: the pages always, the others when they are configured."""
     work = {
         "web": serve(live, store.file, settings, ready),
-        "retention": keep_pruned(store, settings.keep_days),
+        "retention": keep_pruned(store, _keep(settings), live.sinks),
     }
     if settings.mqtt_host:
         work["mqtt"] = publish_mqtt(live, store, settings)
@@ -86,6 +86,15 @@ def _receivers(
     if settings.bacnet_enabled:
         work["bacnet"] = publish_bacnet(live, GatewayAlarms(live.alarms), settings)
     return work
+
+
+def _keep(settings: Settings) -> Keep:
+    return Keep(
+        raw=settings.keep_days,
+        minutes=settings.keep_minutes_days,
+        hours=settings.keep_hours_days,
+        journal=settings.keep_journal_days,
+    )
 
 
 async def _end(tasks: list[asyncio.Task[None]]) -> None:

@@ -8,6 +8,7 @@ secrets are).
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from ipaddress import IPv4Address, IPv4Interface
 from pathlib import Path
 from typing import Annotated, Literal
@@ -33,6 +34,18 @@ def _sockets(text: str) -> str:
         if not fits:
             raise ValueError(f"{one!r}: address:port, such as 192.0.2.20:47808, commas between")
     return text
+
+
+def _no_shorter(than: str) -> Callable[[float, ValidationInfo], float]:
+    """The coarser a record, the longer it stays: pages fall back on it."""
+
+    def checked(days: float, info: ValidationInfo) -> float:
+        finer = info.data.get(than)
+        if finer is not None and not days >= finer:
+            raise ValueError(f"at least LOOPWITNESS_{than.upper()}, which is {finer:g}")
+        return days
+
+    return checked
 
 
 def _authenticated(wanted: bool, info: ValidationInfo) -> bool:  # noqa: FBT001 - pydantic calls it
@@ -70,7 +83,17 @@ class Settings(BaseSettings):
     log_level: Literal["debug", "info", "warning", "error"] = "info"
     """Least weight of a log line that is written."""
     keep_days: float = Field(default=90.0, gt=0)
-    """Days that raw history is kept; minute means stay five times as long, the journal for ever."""
+    """Days that every row is kept, and events for a broker that takes none."""
+    keep_minutes_days: Annotated[float, AfterValidator(_no_shorter("keep_days"))] = Field(
+        default=450.0, validate_default=True
+    )
+    """Days that summaries of minutes are kept."""
+    keep_hours_days: Annotated[float, AfterValidator(_no_shorter("keep_minutes_days"))] = Field(
+        default=3650.0, validate_default=True
+    )
+    """Days that summaries of hours are kept."""
+    keep_journal_days: float = Field(default=0.0, ge=0)
+    """Days that findings, alarms and what people did are kept; 0: for ever."""
 
     mqtt_host: str = ""
     """Broker; empty: no MQTT."""

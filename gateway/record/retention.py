@@ -1,41 +1,109 @@
-"""Forgetting: old rows go in small steps, between which the writer gets its turn."""
+"""Forgetting: what is old goes in small steps, between which the writer gets its turn."""
 
 from __future__ import annotations
 
 import asyncio
 import sqlite3
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, MutableMapping
+from dataclasses import dataclass, replace
 
 import structlog
 
-from gateway.errors import StoreError
+from gateway.errors import ArchiveError, StoreError
+from gateway.live import SinkState
+from gateway.measure.columns import Ints
 
-from . import rollup
+from . import alarms, rollup
+from .journal import FINDING
 from .store import Store
 
 STEP_ROWS = 500
-ROLLUPS_FACTOR = 5
-"""One-minute summaries outlive the rows by this factor: they are small, and drift is slow."""
+STEP_SERIES = 50
 EVERY_S = 3600.0
 DAY_MS = 86_400_000
+ARCHIVE = "archive"
+
+Archive = Callable[[int, int], Ints]
+"""Keeps the rows from a time up to another (ms) elsewhere: the times of all that is safe there.
+
+Called in a thread. ArchiveError when it cannot.
+"""
 
 log = structlog.get_logger(__name__)
 
 
-async def prune(store: Store, keep_days: float, now: float | None = None) -> int:
-    """Remove rows older than `keep_days` before `now` (seconds since 1970); how many went.
+@dataclass(frozen=True)
+class Keep:
+    """Days that each class of records is kept. journal: 0 for ever."""
 
-    Events that no broker took in that time go too. The journal stays. StoreError when the disk
-    does not take it.
+    raw: float
+    minutes: float
+    hours: float
+    journal: float = 0.0
+
+
+async def prune(
+    store: Store, keep: Keep, now: float | None = None, archive: Archive | None = None
+) -> int:
+    """Remove what is older than wanted before `now` (seconds since 1970); how many rows went.
+
+    Events that no broker took while their rows were kept go too. With an archive, rows go by
+    whole days, and only those that are safe there. StoreError when the disk does not take it;
+    ArchiveError, after all else was done, when the archive does not take rows.
     """
     now = time.time() if now is None else now
-    before = round(now * 1000 - keep_days * DAY_MS)
-    removed = 0
-    while step := await store.ask(_step, before):
-        removed += step
-    await store.ask(_rest, before, round(now * 1000 - keep_days * ROLLUPS_FACTOR * DAY_MS))
+
+    def limit(days: float) -> int:
+        return round(now * 1000 - days * DAY_MS)
+
+    removed, trouble = 0, None
+    try:
+        removed = await _rows(store, limit(keep.raw), archive)
+    except ArchiveError as error:
+        trouble = error
+    await store.ask(_outbox, limit(keep.raw))
+    await _rollups(store, limit(keep.minutes), limit(keep.hours))
+    if keep.journal:
+        while await store.ask(_journal, limit(keep.journal)):
+            pass
+    if trouble is not None:
+        raise trouble
     return removed
+
+
+async def _rows(store: Store, before: int, archive: Archive | None) -> int:
+    removed = 0
+    if archive is None:
+        while step := await store.ask(_step, before):
+            removed += step
+        return removed
+    while (oldest := await store.ask(_oldest)) is not None:
+        day = oldest // DAY_MS * DAY_MS
+        if day + DAY_MS > before:
+            break
+        safe = await asyncio.to_thread(archive, day, day + DAY_MS)
+        for k in range(0, len(safe), STEP_ROWS):
+            removed += await store.ask(_exactly, safe[k : k + STEP_ROWS])
+    return removed
+
+
+def _oldest(connection: sqlite3.Connection) -> int | None:
+    (oldest,) = connection.execute("SELECT min(time_ms) FROM scans").fetchone()
+    return None if oldest is None else int(oldest)
+
+
+def _exactly(connection: sqlite3.Connection, safe: Ints) -> int:
+    """Remove the rows at these times, which must be all that lie between the first and the last."""
+    between = int(safe[0]), int(safe[-1])
+    (there,) = connection.execute(
+        "SELECT count(*) FROM scans WHERE time_ms BETWEEN ? AND ?", between
+    ).fetchone()
+    if there > len(safe):
+        raise ArchiveError(f"{there - len(safe)} rows came after their day was archived")
+    connection.execute("DELETE FROM scans WHERE time_ms BETWEEN ? AND ?", between)
+    connection.execute("DELETE FROM readings WHERE time_ms BETWEEN ? AND ?", between)
+    return int(there)
 
 
 def _step(connection: sqlite3.Connection, before: int) -> int:
@@ -52,8 +120,24 @@ def _step(connection: sqlite3.Connection, before: int) -> int:
     return gone
 
 
-def _rest(connection: sqlite3.Connection, before: int, rollups_before: int) -> None:
-    connection.execute("DELETE FROM rollups WHERE hour_ms < ?", (rollups_before - rollup.HOUR_MS,))
+async def _rollups(store: Store, minutes_before: int, hours_before: int) -> None:
+    """Series by series: both tables have a series' records side by side, not those of a time."""
+    numbers = await store.ask(
+        lambda c: [row[0] for row in c.execute("SELECT id FROM series ORDER BY id")]
+    )
+
+    def forget(connection: sqlite3.Connection, some: list[int]) -> None:
+        for table, before in (("rollups", minutes_before), ("hours", hours_before)):
+            connection.executemany(
+                f"DELETE FROM {table} WHERE series = ? AND hour_ms < ?",  # noqa: S608 - own names
+                [(number, before - rollup.HOUR_MS) for number in some],
+            )
+
+    for k in range(0, len(numbers), STEP_SERIES):
+        await store.ask(forget, numbers[k : k + STEP_SERIES])
+
+
+def _outbox(connection: sqlite3.Connection, before: int) -> None:
     lost = connection.execute(
         "DELETE FROM outbox WHERE seq IN"
         " (SELECT seq FROM journal JOIN outbox USING (seq) WHERE time_ms < ?)",
@@ -63,20 +147,58 @@ def _rest(connection: sqlite3.Connection, before: int, rollups_before: int) -> N
         log.warning("events too old for the broker removed", events=lost)
 
 
+def _journal(connection: sqlite3.Connection, before: int) -> int:
+    """Remove the oldest entries that nothing rests on, at most STEP_ROWS; how many went.
+
+    Findings that stand open stay, and what a broker has yet to get. How alarms stand is
+    remembered first, so that a start does not need what goes.
+    """
+    alarms.resume(connection)
+    return connection.execute(
+        "DELETE FROM journal WHERE seq IN ("
+        " SELECT seq FROM journal AS old"
+        " WHERE time_ms < ? AND seq NOT IN (SELECT seq FROM outbox)"
+        " AND (kind <> ? OR phase <> 'raised' OR EXISTS ("
+        "  SELECT 1 FROM journal AS later WHERE later.ref = old.ref AND later.seq > old.seq))"
+        " ORDER BY time_ms LIMIT ?)",
+        (before, FINDING, STEP_ROWS),
+    ).rowcount
+
+
 async def keep_pruned(
     store: Store,
-    keep_days: float,
+    keep: Keep,
+    sinks: MutableMapping[str, SinkState],
+    archive: Archive | None = None,
     *,
     clock: Callable[[], float] = time.time,
     sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
 ) -> None:
-    """Prune every hour for ever; a disk that does not take it is tried again an hour later."""
+    """Prune every hour for ever; a disk that does not take it is tried again an hour later.
+
+    How the archive is doing, where there is one, stands in `sinks` as "archive"; rows that it
+    does not take are not removed.
+    """
+    if archive is not None:
+        sinks[ARCHIVE] = SinkState(ARCHIVE, connected=True)
     while True:
+        trouble = ""
         try:
-            removed = await prune(store, keep_days, clock())
+            removed = await prune(store, keep, clock(), archive)
         except StoreError as error:
             log.warning("old rows not removed", reason=str(error))
+        except ArchiveError as error:
+            trouble = str(error)
+            log.warning("old rows stay: they cannot be archived", reason=trouble)
         else:
             if removed:
-                log.info("old rows removed", rows=removed)
+                log.info("old rows removed", rows=removed, archived=archive is not None)
+        if archive is not None:
+            sinks[ARCHIVE] = _archive_state(sinks[ARCHIVE], trouble)
         await sleep(EVERY_S)
+
+
+def _archive_state(state: SinkState, trouble: str) -> SinkState:
+    reason = f"old rows stay where they are: {trouble}" if trouble else ""
+    failures = state.failures + bool(trouble)
+    return replace(state, connected=not trouble, reason=reason, failures=failures)

@@ -6,10 +6,17 @@ import asyncio
 from pathlib import Path
 
 import pytest
+from pydantic import ValidationError
 
 from gateway.errors import StoreError
-from gateway.record import journal, outbox, retention
-from gateway.record.store import open_store
+from gateway.live import SinkState
+from gateway.record import alarms, journal, outbox, retention
+from gateway.record.retention import Keep
+from gateway.record.store import Store, open_store
+from gateway.settings import Settings
+from tests.alarm.alarm_plant import Watch
+from tests.alarm.alarm_plant import finding as finding_of
+from tests.alarm.alarm_plant import plant as alarm_plant
 from tests.record.made import START, finding, plant, rows
 
 HERE = plant()
@@ -23,7 +30,7 @@ async def test_rows_older_than_kept_go_and_the_writer_gets_its_turn(
     with open_store(tmp_path, HERE) as store:
         store.write([rows(HERE, 95)], [finding()])
         store.write([rows(HERE, 5, start=NOW - 86_400)], [finding("p2", time=NOW)])
-        pruning = asyncio.create_task(retention.prune(store, 2.0, NOW))
+        pruning = asyncio.create_task(retention.prune(store, Keep(2.0, 10.0, 100.0), NOW))
         await asyncio.sleep(0)
         async with asyncio.timeout(1):
             await store.apart(store.write, [rows(HERE, 1, start=NOW)])
@@ -39,27 +46,59 @@ async def test_rows_older_than_kept_go_and_the_writer_gets_its_turn(
         assert len(store.do(journal.open_findings)) == 2, "the journal stays"
 
 
-async def test_minutes_go_later(tmp_path: Path) -> None:
-    def hours() -> int:
-        (number,) = store.do(
-            lambda c: c.execute("SELECT count(DISTINCT hour_ms) FROM rollups").fetchone()
-        )
-        return int(number)
+def hours_of(store: Store, table: str) -> int:
+    question = f"SELECT count(DISTINCT hour_ms) FROM {table}"  # noqa: S608 - own table names
+    (number,) = store.do(lambda c: c.execute(question).fetchone())
+    return int(number)
 
+
+async def test_minutes_go_later_and_hours_last(tmp_path: Path) -> None:
+    keep = Keep(raw=1.0, minutes=5.0, hours=50.0)
     with open_store(tmp_path, HERE) as store:
         store.write([rows(HERE, 200, step=60.0)])
-        kept = hours()
-        assert kept >= 3
-        await retention.prune(store, 1.0, START + 4 * 86_400)
-        assert hours() == kept
-        await retention.prune(store, 1.0, START + 6 * 86_400)
-        assert hours() == 0
+        kept = hours_of(store, "rollups")
+        assert kept == hours_of(store, "hours") >= 3
+        await retention.prune(store, keep, START + 4 * 86_400)
+        assert hours_of(store, "rollups") == kept
+        await retention.prune(store, keep, START + 6 * 86_400)
+        assert (hours_of(store, "rollups"), hours_of(store, "hours")) == (0, kept)
+        await retention.prune(store, keep, START + 51 * 86_400)
+        assert hours_of(store, "hours") == 0
+
+
+async def test_journal_is_for_ever_unless_wanted_otherwise(tmp_path: Path) -> None:
+    later = START + 1000 * 86_400
+    with open_store(tmp_path, HERE, events=False) as store:
+        store.write([], [finding(), finding("p1", "cleared")])
+        await retention.prune(store, Keep(1.0, 1.0, 1.0), later)
+        assert len(store.do(journal.search, journal.Search())) == 2
+
+
+async def test_old_journal_goes_but_not_what_something_rests_on(tmp_path: Path) -> None:
+    """Open findings, events on their way, and how alarms stand outlive the days that are kept."""
+    watch = Watch(alarm_site := alarm_plant())
+    at = finding_of(alarm_site, "open-circuit", "p0-0a", at=4)
+    watch.wait(10, [at])
+    later, keep = START + 1000 * 86_400, Keep(1.0, 1.0, 1.0, journal=100.0)
+    with open_store(tmp_path, alarm_site, events=False) as store:
+        store.write([], [finding(), finding("p1", "cleared"), finding("p2"), *watch.said])
+        store.write([], [finding("p1", time=later, since=later)])
+        await retention.prune(store, keep, later)
+        left = store.do(journal.search, journal.Search())
+        assert [(e.kind, e.subject) for e in left] == [("finding", "p1"), ("finding", "p2")]
+        assert store.do(alarms.resume) == watch.alarms.stored, "remembered before it went"
+        assert len(store.do(journal.open_findings)) == 2
+    with open_store(tmp_path / "other", HERE) as store:
+        store.write([], [finding(), finding("p1", "cleared")])
+        await retention.prune(store, Keep(5000.0, 5000.0, 5000.0, journal=1.0), later)
+        assert len(store.do(outbox.take, 9)) == 2
 
 
 async def test_for_ever_whatever_the_disk_says(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     slept: list[float] = []
+    sinks: dict[str, SinkState] = {}
 
     async def sleep(seconds: float) -> None:
         slept.append(seconds)
@@ -71,5 +110,13 @@ async def test_for_ever_whatever_the_disk_says(
 
     monkeypatch.setattr(retention, "prune", refuse)
     with open_store(tmp_path, HERE) as store, pytest.raises(asyncio.CancelledError):
-        await retention.keep_pruned(store, 1.0, clock=lambda: NOW, sleep=sleep)
+        await retention.keep_pruned(store, Keep(1, 1, 1), sinks, clock=lambda: NOW, sleep=sleep)
     assert slept == [retention.EVERY_S] * 3
+
+
+def test_coarser_records_stay_no_shorter_than_finer_ones() -> None:
+    with pytest.raises(ValidationError, match="LOOPWITNESS_KEEP_DAYS, which is 500"):
+        Settings(_env_file=None, keep_days=500)
+    with pytest.raises(ValidationError, match="LOOPWITNESS_KEEP_MINUTES_DAYS, which is 450"):
+        Settings(_env_file=None, keep_hours_days=400)
+    Settings(_env_file=None, keep_days=500, keep_minutes_days=500)
