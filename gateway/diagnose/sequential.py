@@ -19,6 +19,10 @@ from gateway.measure.blocks import Bools, Floats
 CORRECTION = 1.166
 """Siegmund's allowance for the overshoot of a normal random walk."""
 
+OVERSHOOT = 0.028
+"""What the allowance misses as k grows, a share of k squared: fitted to the integral equation of
+the run length (in the tests), which it then meets within 4 % up to k = 2."""
+
 
 def one_sided_arl(shift: float, k: float, h: float) -> float:
     """Mean samples until a one-sided CUSUM signals, for a shift in standard deviations."""
@@ -50,7 +54,8 @@ def threshold(k: float, arl0: float) -> float:
     top = 10.0
     while off(top) < 0:
         top *= 2
-    return float(brentq(off, 0.0, top)) if off(0.0) < 0 else 0.0
+    h = float(brentq(off, 0.0, top)) if off(0.0) < 0 else 0.0
+    return h + OVERSHOOT * k**2
 
 
 class Cusum:
