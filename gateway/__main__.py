@@ -1,4 +1,4 @@
-"""The command line: `loopwitness check`, `run`, `demo`, `registers` and `replay`.
+"""The command line: `loopwitness check`, `run`, `demo`, `registers`, `replay`, `export` ...
 
 Exit codes are those of `gateway.errors`, 70 for a mistake in this program itself.
 """
@@ -17,6 +17,7 @@ import typer
 
 from gateway import logs, look, process, tables
 from gateway.errors import LinkError, SiteFileError, StartError
+from gateway.export.command import export
 from gateway.plant.controllers import Controller
 from gateway.plant.sitefile import read_site
 from gateway.record import wishes
@@ -197,6 +198,7 @@ def registers(
 
 
 app.command()(replay)
+app.command()(export)
 
 
 def _until_told(

@@ -7,6 +7,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Coroutine
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -103,3 +104,11 @@ def _leaves(error: BaseException) -> list[BaseException]:
     if isinstance(error, BaseExceptionGroup):
         return [leaf for inner in error.exceptions for leaf in _leaves(inner)]
     return [error]
+
+
+def program_version() -> str:
+    """The installed version; "0" when run from a folder that was not installed."""
+    try:
+        return version("loopwitness")
+    except PackageNotFoundError:
+        return "0"

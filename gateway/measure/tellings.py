@@ -40,7 +40,7 @@ def _text(codes: Codes, points: Sequence[str]) -> str:
     if len(found) == 1:
         return WORDS[found[0]]
     return "; ".join(
-        f"{WORDS[reason]}: {' '.join(points[k] for k in np.flatnonzero(codes == reason))}"
+        f"{WORDS[reason]}: {' '.join(points[k] for k in np.flatnonzero(codes == reason).tolist())}"
         for reason in found
         if reason != Reason.NONE
     )
@@ -66,7 +66,7 @@ def _codes(text: str, points: Sequence[str]) -> Codes:
         places = [_place(name, points, text) for name in names.split()]
         if word not in _BY_WORD or bool(colon) != bool(places):
             raise ValueError(text)
-        out[places or slice(None)] = _BY_WORD[word]
+        out[places or range(len(points))] = _BY_WORD[word]
     return out
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from hashlib import sha256
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from fastapi import FastAPI
@@ -14,6 +13,7 @@ from starlette.middleware.gzip import GZipMiddleware
 
 from gateway.live import Live
 from gateway.plant.site import Site
+from gateway.process import program_version
 
 from . import acting, alarms, api, health, journal, metrics, pages, refusals
 from .board import Board
@@ -87,14 +87,6 @@ def make_app(
     app.include_router(pages.routes(live.site, edition, acting=gate.open))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app
-
-
-def program_version() -> str:
-    """The installed version; "0" when run from a folder that was not installed."""
-    try:
-        return version("loopwitness")
-    except PackageNotFoundError:
-        return "0"
 
 
 def revision(site: Site) -> str:

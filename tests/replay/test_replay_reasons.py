@@ -16,7 +16,7 @@ from tests.replay.scans import START, archive, refs, write_csv
 
 COUNTS, FEEDBACK = "sf-2.ai1_counts", "sf-2.feedback"
 NAMES = ["time", COUNTS, "sf-2 reasons", FEEDBACK]
-CELLS = [
+CELLS: list[list[object]] = [
     [START, 1.0, "", 50.0],
     [START + 10, None, "stale", None],
     [START + 20, None, "bad-reply: feedback; invalid-value: ai1_counts", None],
@@ -52,7 +52,7 @@ def test_told_reasons_stand_where_values_are_missing(tmp_path: Path, ending: str
 
 @pytest.mark.parametrize(("ending", "place"), [("csv", "line 3"), ("parquet", "row 2")])
 def test_a_reason_that_is_none_is_named(tmp_path: Path, ending: str, place: str) -> None:
-    cells = [CELLS[0], [START + 10, None, "out to lunch", None]]
+    cells: list[list[object]] = [CELLS[0], [START + 10, None, "out to lunch", None]]
     with pytest.raises(ScansError) as caught:
         list(file_blocks(scans(tmp_path, cells, ending), archive()))
     (fault,) = caught.value.faults

@@ -1,0 +1,80 @@
+"""A table as Parquet; needs the optional extra `parquet`.
+
+Units and descriptions stand with each column, the site in the schema's metadata.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from typing import IO, Any
+
+import numpy as np
+
+from gateway.errors import StartError
+
+from .table import Cells, Column, Slice, Table
+
+try:
+    import pyarrow as pa
+    from pyarrow import parquet
+except ImportError:  # an extra: everything else works without it
+    pa = parquet = None
+
+KEY = "loopwitness"
+"""Under which the metadata stand in the schema, as JSON."""
+GROUP_CELLS = 2_000_000
+"""Cells in a row group, roughly: some megabytes."""
+
+
+def check_parquet(name: str) -> None:
+    """StartError when the extra is not installed; name: what was asked for."""
+    if parquet is None:
+        raise StartError(
+            f"{name}: Parquet needs pyarrow, which is not installed; "
+            'allowed: pip install "loopwitness[parquet]", or CSV'
+        )
+
+
+def write_parquet(
+    file: IO[bytes], table: Table, slices: Iterable[Slice], about: Mapping[str, Any]
+) -> None:
+    """Write the table to an open file or pipe; never more than a row group in memory."""
+    schema = pa.schema(
+        [_field(column) for column in table.columns],
+        metadata={KEY: json.dumps(about, ensure_ascii=False)},
+    )
+    limit = max(1, GROUP_CELLS // len(table.columns))
+    waiting, rows = [], 0
+    with parquet.ParquetWriter(pa.PythonFile(file, mode="w"), schema, compression="zstd") as out:
+        for part in slices:
+            arrays = [
+                _array(field, column, cells)
+                for field, column, cells in zip(schema, table.columns, part.cells, strict=True)
+            ]
+            waiting.append(pa.record_batch(arrays, schema=schema))
+            rows += part.rows
+            if rows >= limit:
+                out.write_table(pa.Table.from_batches(waiting), row_group_size=rows)
+                waiting, rows = [], 0
+        if waiting:
+            out.write_table(pa.Table.from_batches(waiting), row_group_size=rows)
+
+
+def _field(column: Column) -> Any:
+    kinds = {
+        "time": pa.timestamp("ms", tz="UTC"),
+        "count": pa.int64(),
+        "text": pa.dictionary(pa.int32(), pa.string()),
+    }
+    about = {"description": column.about} | ({"unit": column.unit} if column.unit else {})
+    return pa.field(column.name, kinds.get(column.kind, pa.float64()), metadata=about)
+
+
+def _array(field: Any, column: Column, cells: Cells) -> Any:
+    if column.kind == "text":
+        return pa.array(cells, pa.string()).dictionary_encode().cast(field.type)
+    numbers = np.asarray(cells)
+    if column.kind == "time":
+        return pa.array(np.round(numbers * 1000).astype(np.int64)).cast(field.type)
+    return pa.array(numbers, field.type, mask=np.isnan(numbers))
