@@ -70,7 +70,7 @@ def judges(
     """Every detector that looks at minutes; they share the learnt picture."""
     asked = asked or no_duties(len(columns.loops.ids))
     return (
-        *livelinesses(columns, arl0),
+        *livelinesses(columns, picture, arl0),
         Pairs(columns, picture, arl0),
         Scaling(columns),
         Means(columns),

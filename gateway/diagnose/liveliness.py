@@ -12,7 +12,7 @@ from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns, Ints, by_size
 from gateway.measure.hold import zeroed
 
-from . import texture, usual
+from . import lag, texture, usual
 from .character import FAULTS, FLAT_TOP, NONE, Signs, name
 from .character import SPIKES as SPIKY
 from .clipping import Clipping
@@ -20,7 +20,7 @@ from .detector import Condition
 from .following import Following
 from .minutes import Minutes, peers
 from .opinion import Opinion
-from .picture import RUNNING, STOPPED
+from .picture import RUNNING, STOPPED, Picture
 from .place import NEAR, Place
 from .roughness import Roughness
 from .spikes import Spikes
@@ -44,21 +44,24 @@ NUMBERS = (
 )  # fmt: skip
 
 
-def livelinesses(columns: Columns, arl0: float) -> tuple[Liveliness, ...]:
+def livelinesses(columns: Columns, picture: Picture, arl0: float) -> tuple[Liveliness, ...]:
     """A judge for each length of stretch that the site's polling asks for."""
-    return tuple(Liveliness(columns, arl0, every, which) for every, which in paces(columns).items())
+    return tuple(
+        Liveliness(columns, picture, arl0, every, which) for every, which in paces(columns).items()
+    )
 
 
 class Liveliness:
     """Judge of FAULTS on the transducers `which` (T,), in stretches of every_s seconds."""
 
     def __init__(
-        self, columns: Columns, arl0: float, every_s: float, which: Bools,
+        self, columns: Columns, picture: Picture, arl0: float, every_s: float, which: Bools,
         learnt: usual.Usual | None = None,
     ) -> None:  # fmt: skip
         t = columns.transducers
         n = len(t.ids)
-        self._columns, self._which = columns, which
+        self._columns, self._picture, self._which = columns, picture, which
+        self._interval = columns.controllers.interval[t.controller]
         self._by = f"stretches of {every_s:g} s"
         # Signals in volts end at 10 or less, those in milliamps at 20.
         self._voltage: Bools = t.signal_high <= 10.0
@@ -127,6 +130,7 @@ class Liveliness:
         self._clipping.note(change & (self.opinion.fault == FLAT_TOP), look.top)
         self._note(look, noise, there, told & np.isfinite(noise))
         self._learn(c.state, told, look, beside)
+        self._learn_lag(c, stretch, told)
 
     def _usually(self, state: Ints) -> Floats:
         """(T,) Pa, usual noise in this state, NaN where it is not known."""
@@ -200,3 +204,9 @@ class Liveliness:
         for code in (RUNNING, STOPPED):
             away = np.abs(look.gap - u.gap[code]) > NEAR * np.sqrt(u.around[code])
             usual.learn(u, code, calm & (state == code) & ~(u.ready()[code] & away), seen)
+
+    def _learn_lag(self, c: Closed, stretch: texture.Stretch, told: Bools) -> None:
+        which = told & (c.state == RUNNING) & (self.opinion.fault == NONE)
+        if (which & (self._picture.lag_count < lag.FULL)).any():
+            rows = lag.lag_rows(stretch.own[texture.TAIL :], stretch.peers[texture.TAIL :])
+            lag.learn_lag(self._picture, which, rows * self._interval)

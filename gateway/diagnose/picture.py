@@ -66,6 +66,10 @@ class Picture:
     together: Floats
     peer_wander: Floats
     """Mean covariance with the peers within a minute, and their variance, Pa2."""
+    lag: Floats
+    """(T,) s by which it follows its peers, mean of the stretches that told."""
+    lag_count: Floats
+    """(T,) stretches that told."""
     speed_count: Floats
     speed_mean: Floats
     speed_square: Floats
@@ -105,7 +109,9 @@ class Picture:
 def blank(columns: Columns) -> Picture:
     """Nothing learnt yet."""
     t, n_loops = len(columns.transducers.ids), len(columns.loops.ids)
-    shapes = {"since": (t,), "until": (t,)} | dict.fromkeys(SPEED, (n_loops,))
+    shapes = dict.fromkeys(("since", "until", "lag", "lag_count"), (t,)) | dict.fromkeys(
+        SPEED, (n_loops,)
+    )
     empty = {"since", "until", "last", "low", "high", "smooth"}
     return Picture(
         **{

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel, Field
 
+from gateway.diagnose.lag import ENOUGH as LAG_ENOUGH
 from gateway.diagnose.minutes import width_of
 from gateway.diagnose.picture import ENOUGH, FULL, RUNNING, STOPPED, Picture, from_dict
 from gateway.measure.blocks import Floats
@@ -47,6 +48,9 @@ class LearntTransducer(BaseModel):
         "it less than 1."
     )
     noise: float | None = Field(description="Standard deviation of single readings, fast part.")
+    lag_s: float | None = Field(
+        description="Seconds by which it moves after the others (negative: before them)."
+    )
     at_rest: float | None = Field(description="Its reading with the fan off, mean.")
     at_rest_offset: float | None = Field(description="The same less the others'.")
 
@@ -131,6 +135,7 @@ class Learnt:
             correlation=number(float(p.phi()[RUNNING, k]), 3) if ran else None,
             gain=number(float(gain[RUNNING, k]), 3) if ran else None,
             noise=shown(np.sqrt(p.noise), RUNNING),
+            lag_s=number(float(p.lag[k]), 2) if p.lag_count[k] >= LAG_ENOUGH else None,
             at_rest=shown(p.level, STOPPED),
             at_rest_offset=shown(p.difference, STOPPED),
         )

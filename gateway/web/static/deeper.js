@@ -86,6 +86,7 @@ function showLearnt(box, view) {
     ["days swing", (t) => size(t, t.swing)],
     ["noise", (t) => size(t, t.noise)],
     ["follows", (t) => brief(t.gain)],
+    ["later by", (t) => (t.lag_s === null ? "–" : `${brief(t.lag_s, 2)} s`)],
     ["minutes alike", (t) => brief(t.correlation, 2)],
     ["fan off", (t) => size(t, t.at_rest)],
     ["hours on, off", (t) => `${brief(t.running_hours)}, ${brief(t.stopped_hours)}`],
