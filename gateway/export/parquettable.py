@@ -23,7 +23,7 @@ except ImportError:  # an extra: everything else works without it
 
 KEY = "loopwitness"
 """Under which the metadata stand in the schema, as JSON."""
-GROUP_CELLS = 2_000_000
+GROUP_CELLS = 1_000_000
 """Cells in a row group, roughly: some megabytes."""
 
 
