@@ -4,10 +4,10 @@
     python -m tests.benchmarks --full               200 runs a fault, 20 loop-years: a night
     python -m tests.benchmarks --data FOLDER        also real measurements (or LOOPWITNESS_DATA)
 
-Three parts, each printed as tables with its seeds: `plant`, faults of the simulated building;
-`calm`, the same without any fault; `measured`, recordings of real sensors with injected and with
-natural faults, left out when there is no folder. Results are kept as JSON lines for each state of
-the code, so that a run goes on where it was stopped.
+Four parts, each printed as tables with its seeds: `plant`, faults of the simulated building;
+`calm`, the same without any fault; `speed`, scans a second on one core; `measured`, recordings of
+real sensors with injected and with natural faults, left out when there is no folder. Results are
+kept as JSON lines for each state of the code, so that a run goes on where it was stopped.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ from .cases import LEARN_S, cases
 from .measured import PARTS, run_measured
 from .measuredtables import measured_report
 from .plantrun import read_results, run_cases
+from .speed import speed_lines
+from .summarytables import alike_lines, summary
 from .tables import KEY, by_kind, by_loop, by_size
 
 HERE = Path(__file__).parent
@@ -45,6 +47,8 @@ def main(words: Sequence[str] | None = None) -> None:
         print("\n" + plant(asked, folder / "plant.jsonl"), flush=True)
     if "calm" in asked.only:
         print("\n" + calm(asked, folder / "calm.jsonl"), flush=True)
+    if "speed" in asked.only:
+        print("\n" + speed_lines(), flush=True)
     if "measured" in asked.only:
         print("\n" + measured(asked, folder / "measured.jsonl"), flush=True)
 
@@ -58,7 +62,7 @@ def plant(asked: argparse.Namespace, results: Path) -> str:
     found = [r for r in read_results(results) if r["key"] in wanted]
     head = f"Faults in the simulated plant: {len(found)} runs; seeds 1000 to {999 + stages}"
     said = sum(bool(r["open_before"]) for r in found)
-    tables = [by_kind(found), by_size(found), by_loop(found)]
+    tables = [summary(found), alike_lines(), by_kind(found), by_size(found), by_loop(found)]
     return "\n\n".join([f"{head}; began with a finding open: {said}\n{KEY}", *tables])
 
 
@@ -106,7 +110,7 @@ def _parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     named = os.environ.get("LOOPWITNESS_DATA")
-    parts = ("plant", "calm", "measured")
+    parts = ("plant", "calm", "speed", "measured")
     parser.add_argument("--full", action="store_true", help="200 runs a fault, 20 loop-years")
     parser.add_argument("--only", nargs="*", choices=parts, default=parts)
     parser.add_argument("--runs", type=int, default=10, help="runs a fault")

@@ -74,11 +74,11 @@ CUSUM that knew the shift would need. 5 %, fixed, P-H, ADWIN: detected by the ot
 
 def _row(group: Sequence[Result]) -> list[str]:
     n = len(group)
-    firsts = [(r, f) for r in group if (f := _first(r))]
+    firsts = [(r, f) for r in group if (f := first(r))]
     right = [f for r in group if (f := _first_right(r))]
     place = sum(r["subject"] in (f["transducer"], f["subject"]) for r, f in firsts)
-    first_right = sum(_is_right(r, f) for r, f in firsts)
-    listed = sum(_is_right(r, f) or _lists(r, f) for r, f in firsts)
+    first_right = sum(is_right(r, f) for r, f in firsts)
+    listed = sum(is_right(r, f) or _lists(r, f) for r, f in firsts)
     theirs = {name: [t for r in group for t in _alarms(r, name)[:1]] for name in RIVALS}
     expected = group[0]["expected"]
     built = "" if expected in CATALOGUE else "(not in catalogue) "
@@ -100,7 +100,8 @@ def _raised(r: Result) -> list[Mapping[str, Any]]:
     return [f for f in r["findings"] if f["phase"] == "raised"]
 
 
-def _is_right(r: Result, f: Mapping[str, Any]) -> bool:
+def is_right(r: Result, f: Mapping[str, Any]) -> bool:
+    """Whether a finding is the fault that was switched on."""
     return bool(f["fault"] == r["expected"] and f["subject"] == r["subject"])
 
 
@@ -109,16 +110,16 @@ def _lists(r: Result, f: Mapping[str, Any]) -> bool:
     return r["subject"] in (f["transducer"], f["subject"]) and r["expected"] in f["rivals"]
 
 
-def _first(r: Result) -> Mapping[str, Any] | None:
+def first(r: Result) -> Mapping[str, Any] | None:
     """The first finding after the onset; of several at once the right one."""
     raised = _raised(r)
     at_once = [f for f in raised if f["at"] == raised[0]["at"]]
-    right = [f for f in at_once if _is_right(r, f)]
+    right = [f for f in at_once if is_right(r, f)]
     return next(iter(right or raised), None)
 
 
 def _first_right(r: Result) -> Mapping[str, Any] | None:
-    return next((f for f in _raised(r) if _is_right(r, f)), None)
+    return next((f for f in _raised(r) if is_right(r, f)), None)
 
 
 def _others(group: Sequence[Result]) -> str:
