@@ -5,8 +5,6 @@ One minute after the other; between minutes the verdict stands.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from gateway.measure.blocks import Bools, Floats, Readings
@@ -15,6 +13,7 @@ from gateway.measure.uncertainty import COVERAGE, standard_uncertainty
 
 from .agreement import Agreement
 from .detector import Condition
+from .fanoff import RECENT_S, FanOff
 from .jumps import Jumps
 from .learning import Learning
 from .minutes import Minutes, width_of
@@ -23,14 +22,9 @@ from .picture import RUNNING, STOPPED, Picture
 from .shifts import QUICK, Shifts
 from .states import States
 from .trend import Trail, rate
+from .verdict import WITNESSES, blank, conditions
 from .witnesses import Case, blame
 
-DEAD = FAULTS.index("open-circuit")
-WITNESSES = ("vote", "fan off", "moved first", "reads nothing", "fan speed", "none")
-NUMBERS = (
-    "shift_Pa", "reading_Pa", "peers_Pa", "standing_Pa", "drift_per_day_Pa", "drift_low_Pa",
-    "drift_high_Pa", "days_to_tolerance", "witness",
-)  # fmt: skip
 WAIT = 2
 """Minutes between a change being seen and its name, so that a step is over."""
 TESTED = 10
@@ -47,23 +41,6 @@ STUBBORN = 5
 """Minutes that another name must hold before the first is given up."""
 LEAST_SPEED_SD = 0.03
 """Share of pressure: fan speed never tells better than this (common practice)."""
-
-
-@dataclass
-class Verdict:
-    """(T,) and (L,) present opinion."""
-
-    fault: Ints
-    """(T,) index into FAULTS, -1 for none."""
-    confidence: Floats
-    evidence: dict[str, Floats]
-    unresolved: Bools
-    """(L,) a change that nobody could be blamed for."""
-
-    def copy(self) -> Verdict:
-        """The opinion as it stands, for the rows that follow."""
-        evidence = {key: value.copy() for key, value in self.evidence.items()}
-        return Verdict(self.fault.copy(), self.confidence.copy(), evidence, self.unresolved.copy())
 
 
 class Pairs:
@@ -88,9 +65,7 @@ class Pairs:
             self._has_peers[members] = alike[k] and len(members) > 1
         self._level: Floats = np.full(t, np.nan)
         self._peers: Floats = np.full(t, np.nan)
-        self._standing: Floats = np.full(t, np.nan)
-        self._parted: Floats = np.full(t, np.nan)
-        self._stood: Floats = np.full(t, -np.inf)
+        self._off = FanOff(columns, picture, self._loop)
         self._since: Floats = np.full(t, np.nan)
         self._jump: Floats = np.zeros(t)
         self._sudden: Bools = np.zeros(t, dtype=np.bool_)
@@ -99,10 +74,7 @@ class Pairs:
         self._tested = np.zeros(t, dtype=np.int64)
         self._troubled: Bools = np.zeros(n_loops, dtype=np.bool_)
         self._speed: Floats = np.full(n_loops, np.nan)
-        self.verdict = Verdict(
-            np.full(t, -1), np.zeros(t), {key: np.full(t, np.nan) for key in NUMBERS},
-            np.zeros(n_loops, dtype=np.bool_),
-        )  # fmt: skip
+        self.verdict = blank(t, n_loops)
 
     def examine(
         self, readings: Readings, minutes: Minutes, trouble: Bools
@@ -122,7 +94,8 @@ class Pairs:
             tested.append(self._tested >= TESTED)
             start = row
         self._take_rows(readings.time, step, jumped, trouble, slice(start, len(readings)))
-        named, unresolved = self._conditions(readings, stands, tested)
+        live_zero = self._columns.transducers.signal_low > 0
+        named, unresolved = conditions(readings, stands, tested, live_zero)
         return *named, *self._agreement.examine(readings, unresolved)
 
     def forget(self, loop: int) -> None:
@@ -132,7 +105,8 @@ class Pairs:
         which[members] = True
         self.shifts.forget(which)
         self._learning.forget(loop)
-        self._standing[which] = self._since[which] = self._parted[which] = np.nan
+        self._off.forget(which)
+        self._since[which] = np.nan
         self.verdict.fault[which] = -1
         self.verdict.unresolved[loop] = False
         for k in members:
@@ -169,10 +143,9 @@ class Pairs:
             limit, self.picture,
         )  # fmt: skip
         self._trail.add(time, np.where(running, self.shifts.shift(self.picture), np.nan))
-        self._stand(time, minutes.mean[k], stopped, limit)
-        self._part(difference, stopped)
+        self._off.step(time, minutes.mean[k], difference, stopped, limit)
         self._note_speed(minutes, k)
-        wrong = self.shifts.changed | self._off_alone(limit)
+        wrong = self.shifts.changed | self._off.alone(limit)
         self._since = np.where(wrong, np.where(np.isnan(self._since), time, self._since), np.nan)
         self._sudden &= wrong
         # The jump that began a change is kept: later doors and starts are not its doing.
@@ -213,36 +186,6 @@ class Pairs:
         has = self._columns.loops.has
         worst = np.where(has, u, 0.0).max(axis=1, initial=0.0)
         out: Floats = worst[self._loop] if len(worst) else u
-        return out
-
-    def _stand(self, time: float, mean: Floats, stopped: Bools, limit: Floats) -> None:
-        """Smooth what each reads with the fan off, less what it used to read."""
-        ready = self.picture.ready()[STOPPED]
-        usual = np.where(ready, self.picture.level[STOPPED], 0.0)
-        allowed = self.shifts.place + np.where(ready, 0.0, limit)
-        away = mean - usual
-        away = np.sign(away) * np.maximum(np.abs(away) - allowed, 0.0)
-        fresh = stopped & (np.isnan(self._standing) | (time - self._stood > 3600))
-        self._standing[fresh] = away[fresh]
-        self._standing[stopped] += QUICK * (away - self._standing)[stopped]
-        self._stood[stopped] = time
-
-    def _part(self, difference: Floats, stopped: Bools) -> None:
-        """Smooth how far each is from its peers with the fan off, less what it used to be."""
-        told = stopped & self.picture.ready()[STOPPED]
-        away = difference - self.picture.difference[STOPPED]
-        fresh = told & np.isnan(self._parted)
-        self._parted[fresh] = away[fresh]
-        self._parted[told] += QUICK * (away - self._parted)[told]
-
-    def _off_alone(self, limit: Floats) -> Bools:
-        """(T,) where one transducer alone is off its standing reading."""
-        ready = self.picture.ready()[STOPPED]
-        off = np.abs(self._standing) > np.where(ready, self.shifts.matters, limit)
-        loops = self._columns.loops
-        # All off together is the building (stack effect, wind), not a transducer.
-        many = (loops.has & off).sum(axis=1)
-        out: Bools = off & (many[self._loop] == 1) if len(many) else off
         return out
 
     def _note_speed(self, minutes: Minutes, k: int) -> None:
@@ -293,13 +236,12 @@ class Pairs:
             abs(mean), 1e-12
         )
         by_speed = self._speed[loop] if enough else np.nan
-        seen_off = self._stood[members] > since - 3600
         return Case(
             combine=self._columns.loops.combine[loop],
             shift=sh.shift(p)[members],
             level=self._level[members],
             peers=self._peers[members],
-            standing=np.where(seen_off, self._standing[members], np.nan),
+            standing=self._off.standing_since(since - RECENT_S)[members],
             jump=self._jump[members],
             by_speed=float(by_speed),
             speed_sd=float(max(relative, LEAST_SPEED_SD) * abs(by_speed)),
@@ -315,7 +257,7 @@ class Pairs:
         at_rest = minutes.changes[k][t] == 0 and columns.signal_low[t] <= 0
         suspect = Suspect(
             shift=float(case.shift[who]), level=float(case.level[who]),
-            peers=float(case.peers[who]), standing=self._parted_since(t),
+            peers=float(case.peers[who]), standing=float(self._off.parted_since(self._since)[t]),
             limit=float(case.limit[who]), matters=float(case.matters[who]),
             dead=bool(at_rest and abs(case.level[who] - columns.lrv[t]) < columns.resolution[t]),
             sudden=self._was_sudden(t, case, who),
@@ -333,11 +275,6 @@ class Pairs:
         v.fault[t], v.confidence[t] = code, sure[0] * which
         self._evidence(t, suspect, sure[1])
 
-    def _parted_since(self, t: int) -> float:
-        """Pa that it is off its peers with the fan off, NaN when not seen since the change."""
-        seen = self._stood[t] > self._since[t]
-        return float(self._parted[t]) if seen else float("nan")
-
     def _was_sudden(self, t: int, case: Case, who: int) -> bool:
         """Whether the change began with a jump; once it did, it did."""
         self._sudden[t] |= abs(case.jump[who]) > abs(case.shift[who]) / 4
@@ -353,30 +290,3 @@ class Pairs:
             e["drift_per_day_Pa"][t] = found.per_day
             e["drift_low_Pa"][t], e["drift_high_Pa"][t] = found.low, found.high
             e["days_to_tolerance"][t] = found.days_left
-
-    def _conditions(
-        self, readings: Readings, stands: list[tuple[int, Verdict]], tested: list[Bools]
-    ) -> tuple[tuple[Condition, ...], Bools]:
-        rows, n = readings.pressure.shape
-        fault = np.empty((rows, n), dtype=np.int64)
-        sure = np.empty((rows, n))
-        numbers = {key: np.empty((rows, n)) for key in NUMBERS}
-        open_shift = np.empty((rows, len(self._columns.loops.ids)), dtype=np.bool_)
-        known = readings.fresh.copy()
-        ends = [row for row, _ in stands[1:]] + [rows]
-        for (start, verdict), warm, end in zip(stands, tested, ends, strict=True):
-            # After a restart a finding stays as it was until it could be tested again.
-            known[start:end] &= warm | (verdict.fault >= 0)
-            fault[start:end], sure[start:end] = verdict.fault, verdict.confidence
-            open_shift[start:end] = verdict.unresolved
-            for key, array in numbers.items():
-                array[start:end] = verdict.evidence[key]
-        # A live zero shows a dead wire by itself: there is nothing to wait for.
-        sound = readings.fresh & (self._columns.transducers.signal_low > 0)
-        return tuple(
-            Condition(
-                word, fault == code, known | sound if code == DEAD else known, numbers,
-                words={"witness": WITNESSES}, confidence=sure, by="peers",
-            )
-            for code, word in enumerate(FAULTS)
-        ), open_shift  # fmt: skip
