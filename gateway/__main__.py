@@ -22,6 +22,7 @@ from gateway.plant.controllers import Controller
 from gateway.plant.sitefile import read_site
 from gateway.record import wishes
 from gateway.replay.command import replay
+from gateway.safekeeping import backup, restore
 
 SiteFile: TypeAlias = Annotated[Path, typer.Argument(metavar="SITE", help="The site file (TOML).")]
 Json: TypeAlias = Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")]
@@ -199,6 +200,8 @@ def registers(
 
 app.command()(replay)
 app.command()(export)
+app.command()(backup)
+app.command()(restore)
 
 
 def _until_told(

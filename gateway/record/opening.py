@@ -17,12 +17,17 @@ from gateway.errors import StoreError
 from . import schema
 
 FILE = "history.sqlite3"
+LOCK = "history.lock"
 DAMAGED = "history.damaged"
 """Left by a writer that met a damaged page, so that the next start sets the file aside."""
 BUSY_S = 2.0
 """Longest wait for another program's lock on the file."""
 
 log = structlog.get_logger(__name__)
+
+
+class TakenError(StoreError):
+    """Another process writes in the folder."""
 
 
 def is_damage(error: sqlite3.Error) -> bool:
@@ -36,7 +41,7 @@ def locked_folder(folder: Path) -> Iterator[None]:
     """Hold the folder for this process; StoreError when it is not to be had."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        lock = os.open(folder / "history.lock", os.O_CREAT | os.O_RDWR, 0o644)
+        lock = os.open(folder / LOCK, os.O_CREAT | os.O_RDWR, 0o644)
     except (FileExistsError, NotADirectoryError):
         raise StoreError(f"{folder}: not a folder; allowed: a folder for the history") from None
     except OSError as error:
@@ -47,7 +52,7 @@ def locked_folder(folder: Path) -> Iterator[None]:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         os.close(lock)
-        raise StoreError(
+        raise TakenError(
             f"{folder}: another process writes here; allowed: a folder for each process"
         ) from None
     try:
