@@ -21,7 +21,7 @@ One event loop: nothing here may be called from a thread.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Protocol
 
 import structlog
@@ -122,10 +122,14 @@ class Annunciator:
         await self._logbook.keep(())
 
     def examine(
-        self, readings: Readings, events: Iterable[Finding], open_findings: Iterable[Finding]
+        self,
+        readings: Readings,
+        events: Iterable[Finding],
+        open_findings: Iterable[Finding],
+        own: Mapping[str, str] | None = None,
     ) -> tuple[Transition, ...]:
         """What a row brings; to be recorded with it. See `Alarms.examine`."""
-        changes = self._alarms.examine(readings, events, open_findings)
+        changes = self._alarms.examine(readings, events, open_findings, own)
         if changes:
             self._standing = self._alarms.standing()
         for t in changes:

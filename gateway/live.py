@@ -54,6 +54,19 @@ class SinkState:
 
 
 @dataclass(frozen=True)
+class ClockState:
+    """How the clock of this machine behaves.
+
+    steps: how often it was set since the start. ahead_s: how far rows run ahead of it.
+    """
+
+    steps: int = 0
+    ahead_s: float = 0.0
+    reason: str = ""
+    """What there is to say of it; empty when all is well."""
+
+
+@dataclass(frozen=True)
 class Snapshot:
     """One row of readings with everything around it. `readings` has exactly one row.
 
@@ -69,6 +82,9 @@ class Snapshot:
     sinks: Mapping[str, SinkState] = field(default_factory=dict)
     alarms: tuple[Standing, ...] = ()
     """Those not at rest; see `annunciator.py`."""
+    clock: ClockState = ClockState()
+    troubles: Mapping[str, str] = field(default_factory=dict)
+    """What is wrong with the gateway itself, in words; see `alarm/own.py`."""
 
     @cached_property
     def under_work(self) -> Mapping[Subject, Hold]:

@@ -8,23 +8,25 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Coroutine
+from collections.abc import Coroutine, Mapping
 from typing import Any
 
 import structlog
 
+from gateway.alarm import own
 from gateway.alarm.machine import Alarms
 from gateway.annunciator import Annunciator
 from gateway.diagnose.diagnose import Diagnosis
 from gateway.diagnose.picture import from_dict, to_dict
-from gateway.live import Live, SinkState, Snapshot
+from gateway.live import ClockState, Live, SinkState, Snapshot
 from gateway.measure.columns import columns
 from gateway.measure.measure import Measure
 from gateway.plant.site import Site
 from gateway.poll.poller import poll_controller
+from gateway.poll.rowclock import RowClock
 from gateway.poll.rows import Rows
 from gateway.poll.schedule import stagger
-from gateway.record import alarms, memory, wishes
+from gateway.record import alarms, memory, recorder, retention, wishes
 from gateway.record.backlog import Scan
 from gateway.record.journal import Entry, append, open_findings
 from gateway.record.opening import reader
@@ -69,7 +71,7 @@ def watching(
         f"poll {key}": poll_controller(key, controller, rows.take, offset_s=SPREAD * offset)
         for (key, controller), offset in zip(site.controllers.items(), offsets, strict=True)
     }
-    work["watch"] = watch(live, rows, measure, diagnosis, queue)
+    work["watch"] = watch(live, rows, measure, diagnosis, queue, store.newest_ms)
     work["remember"] = remember(live, store, measure, diagnosis)
     return work
 
@@ -80,28 +82,51 @@ async def watch(
     measure: Measure,
     diagnosis: Diagnosis,
     queue: Queue,
+    newest_ms: int | None = None,
 ) -> None:
-    """A row at a time from the pollers to everyone, for ever."""
+    """A row at a time from the pollers to everyone, for ever. newest_ms: see `RowClock`."""
     interval = min((c.interval_s for c in live.site.controllers.values()), default=1.0)
-    tick, last, start = 0, 0.0, time.monotonic()
+    tick, start = 0, time.monotonic()
+    newest = None if newest_ms is None else newest_ms / 1000
+    clock, told = RowClock(newest, time.time(), start), ClockState()
     while True:
         tick = max(tick + 1, int((time.monotonic() - start) / interval - ROW_AT) + 1)
         await asyncio.sleep(start + (tick + ROW_AT - 1) * interval - time.monotonic())
-        last = max(time.time(), last + 0.001)
-        block = rows.row(last)
+        now = clock.at(time.time(), time.monotonic())
+        told = _tell(told, clock.state)
+        troubles = _troubles(live.sinks, told)
+        block = rows.row(now)
         readings = measure.examine(block)
         findings = diagnosis.examine(readings)
         for finding in findings:
             log.info("finding", phase=finding.phase, fault=finding.fault, subject=finding.subject)
-        changes = live.alarms.examine(readings, findings, diagnosis.open)
+        changes = live.alarms.examine(readings, findings, diagnosis.open, troubles)
         live.show(
             Snapshot(
-                live.next_number, last, readings, live.alarms.reported(diagnosis.open),
-                rows.links, dict(live.sinks), live.alarms.standing,
+                live.next_number, now, readings, live.alarms.reported(diagnosis.open),
+                rows.links, dict(live.sinks), live.alarms.standing, told, troubles,
             )
         )  # fmt: skip
         # At once after the machine moved: what people do next stands behind it in the journal.
         queue.put_nowait(Scan(block, readings, (*findings, *changes)))
+
+
+def _tell(before: ClockState, now: ClockState) -> ClockState:
+    if now.steps > before.steps:
+        log.warning("clock", reason=now.reason)
+    elif before.reason and not now.reason:
+        log.info("rows follow the clock again")
+    return now
+
+
+def _troubles(sinks: Mapping[str, SinkState], clock: ClockState) -> dict[str, str]:
+    """What is wrong with the gateway itself, in words."""
+    found = {own.CLOCK: clock.reason} if clock.reason else {}
+    for name, fault in ((recorder.NAME, own.HISTORY), (retention.ARCHIVE, own.ARCHIVE)):
+        state = sinks.get(name)
+        if state is not None and not state.connected:
+            found[fault] = f"{own.OWN[fault].message}: {state.reason}"
+    return found
 
 
 async def remember(live: Live, store: Store, measure: Measure, diagnosis: Diagnosis) -> None:

@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from pathlib import Path
 
+import numpy as np
+import pytest
 import structlog
 
+from gateway import watching
+from gateway.diagnose.diagnose import Diagnosis
+from gateway.live import Live, SinkState
+from gateway.measure.measure import Measure
+from gateway.poll.rows import Rows
+from gateway.record.backlog import Scan
+from gateway.record.recorder import Queue
 from gateway.record.store import open_store
 from gateway.watching import restored
 from tests.alarm.alarm_plant import Watch, finding, plant
+from tests.sites import site
 
 
 def test_alarms_come_back_and_those_of_what_is_gone_are_told(tmp_path: Path) -> None:
@@ -24,3 +35,73 @@ def test_alarms_come_back_and_those_of_what_is_gone_are_told(tmp_path: Path) -> 
         live = restored(small, store, asyncio.Queue())
         assert [s.definition.id for s in live.alarms.standing] == ["open-circuit:p0-0a"]
     assert [line["alarms"] for line in told] == [["open-circuit:p1-0a"]]
+
+
+class Clock:
+    """Stands in for the machine's wall clock; `set` moves it."""
+
+    def __init__(self) -> None:
+        self._moved = 0.0
+
+    def set(self, seconds: float) -> None:
+        self._moved += seconds
+
+    def __call__(self) -> float:
+        return time.monotonic() + 1_780_000_000.0 + self._moved
+
+
+@pytest.mark.slow
+async def test_a_clock_that_is_set_costs_no_row_and_is_an_alarm(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    clock = Clock()
+    monkeypatch.setattr("gateway.watching.time.time", clock)
+    here = site(controllers={"a": {"host": "127.0.0.1", "interval_s": 0.1, "points": POINTS}})
+    live, queue, measure = Live(here), Queue(), Measure(here)
+    live.sinks["store"] = SinkState("store", connected=True)
+    taken: list[Scan] = []
+
+    async def rows(count: int) -> None:
+        for _ in range(count):
+            one = await queue.get()
+            assert isinstance(one, Scan)
+            taken.append(one)
+
+    newest = round((clock() + 600) * 1000)
+    with structlog.testing.capture_logs() as told:
+        work = watching.watch(
+            live, Rows(here), measure, Diagnosis(here, measure.columns), queue, newest
+        )
+        task = asyncio.create_task(work)
+        await rows(3)
+        clock.set(-7200)
+        await rows(3)
+        clock.set(+20_000)
+        await rows(3)
+        live.sinks["store"] = SinkState("store", connected=False, reason="disk is full")
+        await rows(2)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    times = np.array([float(one.block.time[0]) for one in taken])
+    steps = np.diff(times)
+    assert times[0] * 1000 > newest, "rows of the store stay where they are"
+    assert (steps > 0).all()
+    assert (steps[:5] < 30).all(), "no jump while the clock is behind"
+    assert steps[5] > 12_000, "followed at once"
+    assert [line["event"] for line in told if line["event"] == "clock"] == ["clock"] * 3
+    assert live.latest
+    assert live.latest.clock.steps == 3, "one of them while it was off"
+    assert (
+        live.latest.troubles["history-not-recorded"] == "The history is not recorded: disk is full"
+    )
+    assert {one.definition.id for one in live.latest.alarms} >= {
+        "clock-stepped:gateway", "history-not-recorded:gateway",
+    }  # fmt: skip
+
+
+POINTS = {
+    "c1": {"table": "input", "address": 0},
+    "c2": {"table": "input", "address": 1},
+    "feedback": {"table": "holding", "address": 0, "type": "float32", "unit": "Pa"},
+    "setpoint": {"table": "holding", "address": 2, "type": "float32", "unit": "Pa"},
+}

@@ -25,6 +25,8 @@ class Row:
     back: list[Definition] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     """Raised and cleared, in order."""
+    own: list[tuple[Definition, str]] = field(default_factory=list)
+    """What has gone wrong with the gateway itself, in words."""
     stopped: list[int] = field(default_factory=list)
     started: list[int] = field(default_factory=list)
 

@@ -19,6 +19,7 @@ from gateway.plant.loops import Loop
 from gateway.plant.site import Site
 from gateway.plant.units import from_pa, to_pa
 
+from .own import OWN, SUBJECT
 from .relations import Relations, Subject
 from .transition import Kind, Priority
 
@@ -27,7 +28,7 @@ DELAY_S = 15.0
 FINDING_OFF_S = 30.0
 """Off-delay of a finding; it grows when the finding keeps coming back (common practice)."""
 
-Source = Literal["finding", "limit", "group"]
+Source = Literal["finding", "limit", "group", "gateway"]
 LOW, HIGH, DOOR = "pressure-low", "pressure-high", "door-force"
 MANY_HERE, MANY_ANYWHERE = "many-transducers", "many-alarms"
 
@@ -125,11 +126,13 @@ _NEXT = {
     ),
 }
 _RANK = {
-    fault: k for k, fault in enumerate((MANY_ANYWHERE, MANY_HERE, *CATALOGUE, DOOR, HIGH, LOW))
+    fault: k
+    for k, fault in enumerate((MANY_ANYWHERE, MANY_HERE, *CATALOGUE, DOOR, HIGH, LOW, *OWN))
 }
 _KIND: dict[str, Kind] = {
     **{fault: entry.kind for fault, entry in CATALOGUE.items()},
     DOOR: "loop", HIGH: "loop", LOW: "loop", MANY_HERE: "controller", MANY_ANYWHERE: "site",
+    **dict.fromkeys(OWN, "gateway"),
 }  # fmt: skip
 
 
@@ -178,6 +181,7 @@ class Definitions:
 
     def all(self) -> Iterator[Definition]:
         """Every alarm that this site may have."""
+        yield from self.on("gateway", SUBJECT)
         yield from self.on("site", self.site.site.id)
         site = self.site
         subjects: dict[Kind, Iterable[str]] = {
@@ -205,6 +209,12 @@ class Definitions:
                 **shared, source="limit", priority=LIMIT_PRIORITY[stake], on_delay_s=DELAY_S,
                 off_delay_s=DELAY_S, message=_limit_words(self.site, fault, subject),
                 next_check=_NEXT[fault], limit=dict(self._limits_of(subject))[alarm],
+            )  # fmt: skip
+        if kind == "gateway":
+            own = OWN[fault]
+            return Definition(
+                **shared, source="gateway", priority=own.priority, on_delay_s=0.0,
+                off_delay_s=0.0, message=own.message, next_check=own.next_check,
             )  # fmt: skip
         words = {
             MANY_HERE: f"Many transducers behind {subject} at once",

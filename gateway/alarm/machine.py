@@ -18,6 +18,7 @@ from .conditions import Row, named
 from .definitions import Change, Definition, Definitions
 from .ledger import Ledger
 from .memory import Memory, Stored
+from .own import SUBJECT
 from .routing import Routing
 from .states import HIDDEN
 from .steps import Steps
@@ -93,11 +94,14 @@ class Alarms:
         readings: Readings,
         events: Iterable[Finding] = (),
         open_findings: Iterable[Finding] = (),
+        own: Mapping[str, str] | None = None,
     ) -> tuple[Transition, ...]:
         """What the rows of a block bring, in order.
 
         events: findings raised and cleared in these rows. open_findings: those open after them;
-        looked at only the first time, to find what changed while nobody watched.
+        looked at only the first time, to find what changed while nobody watched. own: what is
+        wrong with the gateway itself at the last row, in words, by what is wrong (`own.OWN`);
+        None: nothing is known of that.
         """
         if not len(readings):
             return ()
@@ -109,6 +113,8 @@ class Alarms:
         rows = self._steps.conditions.examine(readings, events)
         if first is not None:
             rows[0] = first.joined(rows.get(0, Row()))
+        if own is not None and (mine := self._own(own)) is not None:
+            rows[len(time) - 1] = rows.get(len(time) - 1, Row()).joined(mine)
         waiting, at = sorted(rows), -1
         while True:
             due = int(np.searchsorted(time, self._steps.next_due()))
@@ -120,6 +126,17 @@ class Alarms:
             self._steps.take(float(time[at]), rows.get(at, Row()))
         self._now = float(time[-1])
         return self._ledger.drain()
+
+    def _own(self, wrong: Mapping[str, str]) -> Row | None:
+        """What has changed about the gateway itself."""
+        row = Row()
+        for d in self.definitions.on("gateway", SUBJECT):
+            active = self._ledger.memory(d.id).active
+            if d.fault in wrong and not active:
+                row.own.append((d, wrong[d.fault]))
+            elif active and d.fault not in wrong:
+                row.back.append(d)
+        return row if row.own or row.back else None
 
     def act(self, action: actions.Action, time: float) -> tuple[Transition, ...]:
         """Do what a person or a protocol wants at this time, all of it or nothing.

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from gateway.plant.site import Site
 
+from . import own
 from .transition import Kind
 
 Subject = tuple[Kind, str]
@@ -49,6 +50,8 @@ class Relations:
                 return self.loops_of[subject]
             case "loop":
                 return (subject,)
+            case "gateway":
+                return ()
 
     def knows(self, kind: Kind, subject: str) -> bool:
         """Whether the site has this subject."""
@@ -62,6 +65,8 @@ class Relations:
                 return subject in site.transducers
             case "loop":
                 return subject in site.loops
+            case "gateway":
+                return subject == own.SUBJECT
 
     def whole(self, kind: Kind, subject: str) -> Iterator[Subject]:
         """What is out of service together: a loop takes along transducers that serve it alone."""
@@ -73,7 +78,7 @@ class Relations:
 
     def causes_near(self, kind: Kind, subject: str) -> Iterator[Subject]:
         """Where a cause of something on this subject may be."""
-        if kind == "site":
+        if kind in ("site", "gateway"):
             return
         yield kind, subject
         if kind == "transducer":
@@ -90,7 +95,7 @@ class Relations:
 
     def effects_near(self, kind: Kind, subject: str) -> Iterator[Subject]:
         """Where something on this subject may have consequences."""
-        if kind == "site":
+        if kind in ("site", "gateway"):
             return
         yield kind, subject
         if kind == "controller":

@@ -128,6 +128,7 @@ class Steps:
             wants.append(Want(d, Event.ALARM, Note(message=finding.title, finding=finding.id)))
         for d, pressure in row.passed:
             wants.append(Want(d, Event.ALARM, Note(message=self._limit_message(d, pressure))))
+        wants += [Want(d, Event.ALARM, Note(message=words)) for d, words in row.own]
         return [w for w in wants if not self._ledger.memory(w.definition.id).active]
 
     def _limit_message(self, d: Definition, pascals: float) -> str:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from .states import Event, State
 
-Kind = Literal["site", "controller", "transducer", "loop"]
+Kind = Literal["site", "controller", "transducer", "loop", "gateway"]
 GATEWAY = "gateway"
 """The actor of everything that no person and no protocol did."""
 

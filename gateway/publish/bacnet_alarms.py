@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-Kind = Literal["site", "controller", "transducer", "loop"]
+Kind = Literal["site", "controller", "transducer", "loop", "gateway"]
 
 
 @dataclass(frozen=True)

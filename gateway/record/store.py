@@ -24,6 +24,8 @@ from . import cursors, journal, layout, opening, rollup
 P = ParamSpec("P")
 R = TypeVar("R")
 Row = tuple[Block, Readings]
+ScanRow = tuple[int, float, int, bytes, bytes]
+ReadingRow = tuple[int, int, bytes, bytes]
 
 
 class Store:
@@ -42,14 +44,16 @@ class Store:
         self._lock = threading.Lock()
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="store")
         self._layout = self.do(layout.keep, layout.layout_of(self._columns))
-        self._newest = self.do(_newest)
+        self._newest = self.newest_ms = self.do(_newest)
+        """Time of the row written last, and of the newest when the file was opened; ms."""
+        self._highest = -1 if self._newest is None else self._newest
 
     def write(self, rows: Sequence[Row], happened: Sequence[Finding | Transition] = ()) -> None:
         """Add rows and what happened in them, in order, in one transaction.
 
-        Of two rows of a millisecond the later stays. What happened survives a power failure from
-        here on, rows the failure of the process. StoreError when the disk does not take them;
-        ValueError when a block is not of this site.
+        Nothing is written over: a row whose millisecond is taken gets the next free one. What
+        happened survives a power failure from here on, rows the failure of the process. StoreError
+        when the disk does not take them; ValueError when a block is not of this site.
         """
         scans, readings = [], []
         for block, means in rows:
@@ -60,6 +64,7 @@ class Store:
             self._transact(level, self._add, scans, readings, happened)
         if scans:
             self._newest = scans[-1][0]
+            self._highest = max(self._highest, *(scan[0] for scan in scans))
 
     def do(
         self, work: Callable[Concatenate[sqlite3.Connection, P], R], *args: P.args, **kw: P.kwargs
@@ -113,20 +118,22 @@ class Store:
     def _add(
         self,
         connection: sqlite3.Connection,
-        scans: list[tuple[int, float, int, bytes, bytes]],
-        readings: list[tuple[int, int, bytes, bytes]],
+        scans: list[ScanRow],
+        readings: list[ReadingRow],
         happened: Sequence[Finding | Transition],
     ) -> None:
         back = _stepped_back(self._newest, [scan[0] for scan in scans])
         if back is not None:
             cursors.rewind(connection, back - 1)
-        connection.executemany("INSERT OR REPLACE INTO scans VALUES (?, ?, ?, ?, ?)", scans)
-        connection.executemany("INSERT OR REPLACE INTO readings VALUES (?, ?, ?, ?)", readings)
+        if scans and min(scans)[0] <= self._highest:
+            scans, readings = _in_free_places(connection, scans, readings)
+        connection.executemany("INSERT INTO scans VALUES (?, ?, ?, ?, ?)", scans)
+        connection.executemany("INSERT INTO readings VALUES (?, ?, ?, ?)", readings)
         journal.append_all(connection, happened, outbox=self._events)
         if scans:
             rollup.roll(connection, scans[-1][0])
 
-    def _scans(self, block: Block) -> list[tuple[int, float, int, bytes, bytes]]:
+    def _scans(self, block: Block) -> list[ScanRow]:
         wanted = len(self._columns.points.refs)
         if block.values.shape[1] != wanted:
             raise ValueError(f"block of {block.values.shape[1]} points: the site has {wanted}")
@@ -142,7 +149,7 @@ class Store:
             for k, time in enumerate(block.time.tolist())
         ]
 
-    def _readings(self, readings: Readings) -> list[tuple[int, int, bytes, bytes]]:
+    def _readings(self, readings: Readings) -> list[ReadingRow]:
         values, qualities = layout.series_of(self._columns, readings)
         values = values.astype("<f8", copy=False)
         return [
@@ -156,6 +163,31 @@ def _stepped_back(newest: int | None, times: list[int]) -> int | None:
     before = [newest if newest is not None else -1, *times]
     late = [now for last, now in pairwise(before) if now <= last]
     return min(late, default=None)
+
+
+def _in_free_places(
+    connection: sqlite3.Connection, scans: Sequence[ScanRow], readings: Sequence[ReadingRow]
+) -> tuple[list[ScanRow], list[ReadingRow]]:
+    """The same rows, each at the next millisecond that nothing else has.
+
+    They lie among rows of the file: the clock was far back when the gateway started.
+    """
+    taken: dict[int, None] = {}
+    for scan in scans:
+        place = scan[0]
+        while place in taken or _is_there(connection, place):
+            place += 1
+        taken[place] = None
+    moved = list(zip(taken, scans, readings, strict=True))
+    return (
+        [(k, s[1] if k == s[0] else k / 1000, *s[2:]) for k, s, _ in moved],
+        [(k, *r[1:]) for k, _, r in moved],
+    )
+
+
+def _is_there(connection: sqlite3.Connection, time_ms: int) -> bool:
+    found = connection.execute("SELECT 1 FROM scans WHERE time_ms = ?", (time_ms,)).fetchone()
+    return found is not None
 
 
 def _newest(connection: sqlite3.Connection) -> int | None:

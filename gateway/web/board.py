@@ -176,5 +176,7 @@ def _status(one: Standing) -> Status:
         return Status.FUNCTION_CHECK
     if d.entry is not None:
         return d.entry.status
+    if d.source == "gateway":
+        return Status.MAINTENANCE_REQUIRED
     # Many at once is as grave as the gravest of them may be.
     return Status.FAILURE if d.source == "group" else Status.OUT_OF_SPECIFICATION

@@ -18,6 +18,10 @@ class HealthView(BaseModel):
     reason: str = Field(description="Empty when all is well.")
     row_age_s: float | None = Field(description="Age of the latest row; null before the first.")
     fresh_within_s: float
+    troubles: dict[str, str] = Field(
+        description="What is wrong with the gateway itself while it goes on watching, in words: "
+        "history-not-recorded, history-set-aside, archive-not-written, clock-stepped."
+    )
 
 
 @router.get(
@@ -28,7 +32,8 @@ class HealthView(BaseModel):
 async def healthz(sources: FromApp, response: Response) -> HealthView:
     """200 while the latest row is younger than a few intervals, else 503 and the reason.
 
-    A controller that does not answer is no failure of the gateway: its silence makes rows too.
+    A controller that does not answer is no failure of the gateway: its silence makes rows too. Nor
+    is a disk that is full: a new start would not make room, and would cost rows.
     """
     site, age = sources.live.site, sources.now.age()
     limit = fresh_within(site)
@@ -43,4 +48,5 @@ async def healthz(sources: FromApp, response: Response) -> HealthView:
         reason=reason,
         row_age_s=round(age, 3) if age is not None else None,
         fresh_within_s=limit,
+        troubles=dict(sources.live.latest.troubles) if sources.live.latest else {},
     )

@@ -12,6 +12,7 @@ from math import isnan
 from fastapi import APIRouter
 from fastapi.responses import Response
 
+from gateway.alarm.own import OWN
 from gateway.alarm.states import State
 from gateway.diagnose.findings import Status
 from gateway.live import LinkState, SinkState, Snapshot
@@ -42,6 +43,7 @@ async def metrics(sources: FromApp) -> Response:
             *_findings(live.latest),
             *_alarms(live.latest),
             *_links(live.latest.links),
+            *_troubles(live.latest),
         ]
     return Response("".join(parts), media_type=MEDIA)
 
@@ -101,6 +103,17 @@ def _loops(site: Site, latest: Snapshot) -> Iterator[str]:
         ("quality", "0 good, 1 uncertain, 2 bad.", now.combined_quality),
     ):
         yield family(f"loop_{name}", "gauge", about, zip(who, values[0].tolist(), strict=True))
+
+
+def _troubles(latest: Snapshot) -> Iterator[str]:
+    yield family(
+        "gateway_trouble", "gauge", "1 while this is wrong with the gateway itself.",
+        [({"trouble": trouble}, trouble in latest.troubles) for trouble in OWN],
+    )  # fmt: skip
+    about = "How often the clock of this machine was set since the start."
+    yield family("clock_steps_total", "counter", about, [({}, latest.clock.steps)])
+    about = "How far rows run ahead of the clock, which was set back."
+    yield family("rows_ahead_seconds", "gauge", about, [({}, latest.clock.ahead_s)])
 
 
 def _alarms(latest: Snapshot) -> Iterator[str]:

@@ -60,6 +60,7 @@ class StateView(BaseModel):
     alarms: AlarmTally
     links: list[LinkView]
     sinks: list[SinkView]
+    troubles: list[str] = Field(description="What is wrong with the gateway itself.")
 
 
 def interval_of(site: Site) -> float:
@@ -109,7 +110,14 @@ class Now:
     def age(self) -> float | None:
         """Seconds since the latest row was taken, None before the first."""
         latest = self._live.latest
-        return max(0.0, self._clock() - latest.time) if latest else None
+        if latest is None:
+            return None
+        return max(0.0, self._clock() - (latest.time - latest.clock.ahead_s))
+
+    def until(self) -> float:
+        """The end of what there is to show: now, or the latest row where that is ahead of now."""
+        latest = self._live.latest
+        return max(self._clock(), latest.time + 0.001 if latest else 0.0)
 
     def loops(self) -> list[LoopNow]:
         """Every loop, in file order; RefusalError (503) before the first row."""
@@ -140,6 +148,7 @@ class Now:
             alarms=self._board.tally(),
             links=link_views(site, latest.links if latest else {}),
             sinks=sink_views(latest.sinks if latest else self._live.sinks),
+            troubles=list(latest.troubles.values()) if latest else [],
         )
 
     async def encoded(self) -> bytes:

@@ -99,13 +99,28 @@ def test_same_site_file_same_layout(tmp_path: Path) -> None:
     assert layouts == (1,)
 
 
-def test_later_row_of_a_millisecond_stays(tmp_path: Path) -> None:
-    one, other = rows(HERE, 1), rows(HERE, 1, seed=5)
+def test_nothing_is_written_over(tmp_path: Path) -> None:
+    """Rows of a clock that was far back at the start come to lie among those that are there."""
+    there, among = rows(HERE, 20), rows(HERE, 10, start=START + 5, seed=5)
     with open_store(tmp_path, HERE) as store:
-        store.write([one])
-        store.write([other])
+        store.write([there])
+    with open_store(tmp_path, HERE) as store:
+        for k in range(10):
+            part = among[0].rows(k, k + 1)
+            store.write([(part, Measure(HERE).examine(part))])
+        store.write([rows(HERE, 1, start=START + 14), rows(HERE, 1, start=START + 14)])
         (back,) = stored(store)
-    np.testing.assert_array_equal(back.values, other[0].values)
+        (means,) = store.do(lambda c: c.execute("SELECT count(*) FROM readings").fetchone())
+    assert len(back) == means == 32
+    assert (np.diff(back.time) > 0).all()
+    late = np.isin(np.round((back.time - START) % 1, 3), [0.001])
+    assert late.sum() == 10
+    np.testing.assert_array_equal(back.values[late], among[0].values)
+    np.testing.assert_allclose(back.time[late], among[0].time + 0.001)
+    first = back.time == np.round(back.time)
+    np.testing.assert_array_equal(back.values[first], there[0].values)
+    crowd = np.round(back.time - START - 14, 3)
+    assert crowd[(crowd >= 0) & (crowd < 0.5)].tolist() == [0.0, 0.001, 0.002, 0.003]
 
 
 def test_block_of_another_site_is_refused(tmp_path: Path) -> None:

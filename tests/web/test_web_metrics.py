@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client.parser import text_string_to_metric_families
 
-from gateway.live import LinkState, SinkState
+from gateway.live import ClockState, LinkState, SinkState
 from gateway.measure.quality import Reason
 from gateway.web.metrics import family
 
@@ -98,3 +98,28 @@ async def test_health_follows_the_age_of_the_row(client: httpx.AsyncClient, feed
     old = await client.get("/healthz")
     assert old.status_code == 503
     assert old.json()["reason"] == "no row for 5.1 s; one is due every 1 s"
+
+
+async def test_troubles_of_the_gateway_itself_are_told_without_a_call_for_a_restart(
+    client: httpx.AsyncClient, feeder: Feeder
+) -> None:
+    feeder.row(START - 2)
+    assert feeder.live.latest
+    feeder.live.show(
+        replace(
+            feeder.live.latest,
+            time=START + 7000,
+            clock=ClockState(1, 7002.0, "the clock was set back"),
+            troubles={"clock-stepped": "the clock was set back", "history-not-recorded": "full"},
+        )
+    )
+    ahead = (await client.get("/healthz")).json()
+    assert (ahead["ok"], ahead["row_age_s"]) == (True, 2.5), "by the clock, not by the row's time"
+    assert ahead["troubles"]["history-not-recorded"] == "full"
+    got = parsed((await client.get("/metrics")).text)
+    assert got["loopwitness_gateway_trouble", (("trouble", "history-not-recorded"),)] == 1
+    assert got["loopwitness_gateway_trouble", (("trouble", "archive-not-written"),)] == 0
+    assert got["loopwitness_clock_steps_total", ()] == 1
+    assert got["loopwitness_rows_ahead_seconds", ()] == 7002
+    state = (await client.get("/api/v1/history?series=transducer/dp-201")).json()
+    assert state["to_s"] > START + 7000, "rows that run ahead are shown"
