@@ -24,12 +24,13 @@ from typing import Any
 from gateway.demo.control import demo_site_path
 from gateway.plant.sitefile import read_site
 
+from . import readmetables
 from .calm import calm_lines, run_calm
 from .cases import LEARN_S, cases
 from .measured import PARTS, run_measured
 from .measuredtables import measured_report
 from .plantrun import read_results, run_cases
-from .speed import speed_lines
+from .speed import measure_speed, speed_lines
 from .summarytables import alike_lines, summary
 from .tables import KEY, by_kind, by_loop, by_size
 
@@ -48,9 +49,13 @@ def main(words: Sequence[str] | None = None) -> None:
     if "calm" in asked.only:
         print("\n" + calm(asked, folder / "calm.jsonl"), flush=True)
     if "speed" in asked.only:
-        print("\n" + speed_lines(), flush=True)
+        print("\n" + speed_lines(*measure_speed()), flush=True)
     if "measured" in asked.only:
         print("\n" + measured(asked, folder / "measured.jsonl"), flush=True)
+    if asked.readme:
+        faults, years = (read_results(folder / f"{part}.jsonl") for part in ("plant", "calm"))
+        made = readmetables.block(faults, years, *measure_speed())
+        readmetables.write(asked.readme, made)
 
 
 def plant(asked: argparse.Namespace, results: Path) -> str:
@@ -123,6 +128,9 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--data", type=Path, default=Path(named) if named else None)
     parser.add_argument("--parts", nargs="*", choices=list(PARTS), default=list(PARTS))
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument(
+        "--readme", type=Path, help="file whose table is made anew from all results of this code"
+    )
     parser.add_argument("--results", type=Path, default=ROOT / "var" / "benchmarks")
     return parser
 

@@ -35,12 +35,20 @@ WIDE = ((10, 3600), (100, 600), (1000, 60))
 SAMPLES = 20_000
 
 
-def speed_lines() -> str:
-    """Measure everything; takes about a minute."""
+def measure_speed() -> tuple[list[tuple[str, str]], tuple[float, float]]:
+    """(What, scans a second) of each way, and seconds of a live row, mean and longest.
+
+    Takes about a minute.
+    """
     site = alone(read_site(demo_site_path()), LOOP)
     day = Stage(site, seed=SEED, start=BEGIN).block(2 * DAY_S)
     rows = [replayed(site, day), *(wide(site, day, *how) for how in WIDE), *per_sample(site, day)]
-    mean, worst = live(site, day)
+    return rows, live(site, day)
+
+
+def speed_lines(rows: list[tuple[str, str]], row: tuple[float, float]) -> str:
+    """The same as text."""
+    mean, worst = row
     words = (
         f"Live, {2 * LIVE_LOOPS} transducers in {LIVE_LOOPS} loops: {1e3 * mean:.1f} ms a row, "
         f"which is {100 * mean:.2f} % of a core at a row a second; longest {1e3 * worst:.0f} ms\n"

@@ -11,18 +11,20 @@ import numpy as np
 import pytest
 
 from gateway.demo.control import demo_site_path
+from gateway.demo.faults import KINDS
 from gateway.diagnose.sequential import one_sided_arl
 from gateway.measure.blocks import Floats
 from gateway.measure.measure import Measure
 from gateway.plant.sitefile import read_site
 from tests.benchmarks import cases as benchmark_cases
-from tests.benchmarks import measuredtables, practice, tables
+from tests.benchmarks import measuredtables, practice, readmetables, tables
 from tests.benchmarks.__main__ import main
 from tests.benchmarks.cases import NOT_FAULTS, cases
-from tests.benchmarks.practice import series_of
+from tests.benchmarks.practice import NAMES, series_of
 from tests.benchmarks.recordings import read_recording, robust_sd
 from tests.benchmarks.rig import BEGIN, Rig, Sensor, pair
 from tests.benchmarks.rivals import ADWIN_DELTAS, Lasting, averaged, tuned
+from tests.benchmarks.summarytables import summary
 from tests.benchmarks.trials import before
 
 SECONDS = np.arange(600.0)
@@ -261,3 +263,48 @@ def test_a_table_lines_up() -> None:
     assert text.splitlines() == [
         "a      b  c.", "----  --  ---", "x      1  y", "long  22  z z",
     ]  # fmt: skip
+
+
+def tried(kind: str, fault: str, at: float, **changes: Any) -> dict[str, Any]:
+    """A case of dp-401 whose first finding is `fault`, as plantrun.py writes it."""
+    found = {
+        "at": at, "phase": "raised", "fault": fault, "subject": "dp-401", "transducer": "dp-401",
+        "confidence": 0.9, "rivals": [],
+    }  # fmt: skip
+    return {
+        "kind": kind, "subject": "dp-401", "loop": "exhaust-plenum", "factor": 1.0, "stage": 0,
+        "expected": KINDS[kind].expected, "findings": [found], "best_s": 60.0, "significance": 4.0,
+        "rivals": [["fixed, tuned", 60.0, None]],
+    } | changes  # fmt: skip
+
+
+def test_the_short_table_counts_alike_faults_apart_and_leaves_small_ones_out() -> None:
+    results = [
+        tried("zero-shift", "liquid-in-tube", 90.0),
+        tried("zero-shift", "zero-drift", 90.0),
+        tried("zero-shift", "frozen", 120.0),
+        tried("zero-shift", "frozen", 120.0, significance=1.0),
+    ]
+    (row,) = [line for line in summary(results).splitlines() if line.startswith("| Transducer")]
+    assert row == (
+        "| Transducer | 3 | 100.0 % | 100.0 % | 100.0 % | 33.3 % | 66.7 % | 90 s | 1.5 | 100.0 % "
+        "| 60 s | 0.0 % |"
+    )
+
+
+def test_the_readme_holds_the_table_as_the_benchmarks_write_it(tmp_path: Path) -> None:
+    said = [[1.0, "raised", "x", "y"], [2.0, "cleared", "x", "y"]]
+    calm = [{"days": 10.0, "loops": 3, "said": said, "rivals": dict.fromkeys(NAMES, 2)}]
+    made = readmetables.block([tried("frozen", "frozen", 9.0)], calm, [("a", "1")], (0.005, 0.03))
+    assert "| Loopwitness | 1 | 12.18 |" in made
+    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    inside = readme.partition(readmetables.BEGIN)[2].partition(readmetables.END)[0]
+    heads = [line for line in made.splitlines() if line.startswith("| faults")]
+    assert heads[0] in inside
+    copy = tmp_path / "README.md"
+    copy.write_text(f"before\n{readmetables.BEGIN}\nold\n{readmetables.END}\nafter\n")
+    readmetables.write(copy, made)
+    assert copy.read_text() == f"before\n{made}\nafter\n"
+    copy.write_text("nothing\n")
+    with pytest.raises(ValueError, match="no lines"):
+        readmetables.write(copy, made)
