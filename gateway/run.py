@@ -24,6 +24,7 @@ from gateway.record.recorder import Queue, record
 from gateway.record.retention import Keep, keep_pruned
 from gateway.record.store import Store, open_store
 from gateway.settings import Settings
+from gateway.supervisor import keep_told, supervisor_of
 from gateway.watching import restored, watching
 from gateway.web.serve import serve
 
@@ -45,7 +46,13 @@ async def run_gateway(
     ready: called with the page's address once it can be opened. StartError when a port or the
     store is not to be had; any other exception ends the process.
     """
-    stop = stop or asyncio.Event()
+    stop, up, supervisor = stop or asyncio.Event(), asyncio.Event(), supervisor_of()
+
+    def opened(address: str) -> None:
+        up.set()
+        if ready:
+            ready(address)
+
     with open_store(settings.state_dir, site, events=bool(settings.mqtt_host)) as store:
         queue: Queue = asyncio.Queue()
         live = restored(site, store, queue)
@@ -53,8 +60,9 @@ async def run_gateway(
             recorder = tasks.create_task(record(store, queue, live.sinks), name="record")
             receivers = [
                 tasks.create_task(work, name=name)
-                for name, work in _receivers(live, store, settings, ready).items()
+                for name, work in _receivers(live, store, settings, opened).items()
             ]
+            receivers.append(tasks.create_task(keep_told(live, up, supervisor), name="supervisor"))
             watchers = [
                 tasks.create_task(work, name=name)
                 for name, work in watching(site, live, store, queue).items()
@@ -64,6 +72,7 @@ async def run_gateway(
             try:
                 await stop.wait()
             finally:
+                supervisor.tell("STOPPING=1")
                 await _end(watchers)
                 live.alarms.close("the gateway is stopping")
                 await _drain(queue, recorder)
@@ -72,7 +81,7 @@ async def run_gateway(
 
 
 def _receivers(
-    live: Live, store: Store, settings: Settings, ready: Callable[[str], None] | None
+    live: Live, store: Store, settings: Settings, ready: Callable[[str], None]
 ) -> dict[str, Coroutine[Any, Any, None]]:
     """Who is told: the pages always, the others when they are configured."""
     work = {
