@@ -127,6 +127,8 @@ class Feeder:
         self.reasons: dict[str, Reason] = {}
         self.feedback: dict[str, float] = {}
         self.broken: set[str] = set()
+        self.troubles: dict[str, str] = {}
+        """What is wrong with the gateway itself."""
         self.silent = False
         self.ahead = 0.0
         """Seconds by which rows run before the clock."""
@@ -143,13 +145,13 @@ class Feeder:
             pressure[list(site.transducers).index(key)] = noun.lrv_pa - 0.25 * noun.span_pa
         now = readings(site, t, pressure, reasons=self.reasons, feedback=self.feedback)
         events = self._events(t)
-        self.book.write((*events, *alarms.examine(now, events, self._open)))
+        self.book.write((*events, *alarms.examine(now, events, self._open, self.troubles)))
         self.live.show(
             Snapshot(
                 self.live.next_number, t, now, alarms.reported(self.findings),
                 links(site, t, self.number),
                 {"store": SinkState("store", connected=True, sent=self.number, last_sent=t)},
-                alarms.standing,
+                alarms.standing, troubles=self.troubles,
             )
         )  # fmt: skip
 

@@ -160,6 +160,24 @@ async def test_what_is_known_of_a_loop_is_unfolded(chromium: Browser, feeder: Fe
         assert watched.errors == []
 
 
+async def test_what_is_wrong_with_the_gateway_itself_is_said_above_all(
+    chromium: Browser, feeder: Feeder
+) -> None:
+    async with feeding(feeder), serving(feeder) as address, page_of(chromium, address) as opened:
+        page, _ = opened
+        await live(page)
+        await expect(page.locator("#troubles")).to_be_hidden()
+        feeder.troubles = {"history-not-recorded": "The history is not recorded: disk is full"}
+        said = page.locator("#troubles")
+        await expect(said).to_have_text("The history is not recorded: disk is full.")
+        await expect(page.locator("#verdict-text")).to_have_text("3 loops, nothing found wrong")
+        await expect(page.locator("#tally")).to_contain_text("1 alarm")
+        await picture(page, "wide-disk-full")
+        feeder.troubles = {}
+        await expect(said).to_be_hidden()
+        await expect(page.locator("#tally")).to_contain_text("1 alarm")
+
+
 async def test_a_gateway_that_does_not_answer_is_said(chromium: Browser, feeder: Feeder) -> None:
     async with feeding(feeder), serving(feeder) as address, page_of(chromium, address) as opened:
         page, _ = opened

@@ -17,6 +17,9 @@ export function watch(told) {
     state(state, word) {
       page("beat").toggleAttribute("data-on");
       if (state.revision !== document.body.dataset.revision) return renew(state.revision);
+      // What is wrong with the gateway itself; not read out: it may count minutes.
+      say(page("troubles"), state.troubles.map((words) => `${words}.`).join(" "));
+      show(page("troubles"), state.troubles.length > 0);
       told.state(state, word);
       if (state.time !== null) {
         latest = seconds(state.time);
