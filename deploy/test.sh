@@ -16,6 +16,7 @@ declare -A packages=(
     [mosquitto_pub]=mosquitto-clients
     [victoria-metrics]=victoria-metrics
     [chromium]=chromium
+    [systemd-analyze]=systemd
 )
 
 missing_packages() {

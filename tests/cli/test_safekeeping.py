@@ -13,7 +13,7 @@ from tests.cli.commands import ROOT, command, ended, started, tell
 pytestmark = [pytest.mark.slow, pytest.mark.server]
 
 SITE = ROOT / "config" / "harbour-archive.toml"
-"""Nothing answers at its addresses here: silence makes rows too."""
+"""Whether anything answers at its addresses does not matter: silence makes rows too."""
 
 
 async def test_backup_and_restore_beside_a_gateway(tmp_path: Path) -> None:

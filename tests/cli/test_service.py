@@ -1,9 +1,10 @@
-"""The real command under a supervisor of the test's own, and the unit file that asks for one."""
+"""The real command under a supervisor of the test's own."""
 
 from __future__ import annotations
 
 import asyncio
 import os
+import re
 import signal
 from contextlib import suppress
 from pathlib import Path
@@ -16,7 +17,7 @@ from tests.test_supervisor import Ear
 pytestmark = [pytest.mark.slow, pytest.mark.server]
 
 SITE = ROOT / "config" / "harbour-archive.toml"
-"""Nothing answers at its addresses here: silence makes rows too."""
+"""Whether anything answers at its addresses does not matter: silence makes rows too."""
 
 
 async def test_ready_alive_stopping(tmp_path: Path) -> None:
@@ -33,7 +34,7 @@ async def test_ready_alive_stopping(tmp_path: Path) -> None:
     heard += ear.heard()
     ear.close()
     assert heard[0].startswith("READY=1\nSTATUS=harbour-archive: ")
-    assert heard[4].endswith("0 of 3 controllers answer")
+    assert re.search(r": \d of 3 controllers answer", heard[4])
     assert [m for m in heard if "=1" in m and not m.startswith("WATCHDOG")] == [
         heard[0],
         "STOPPING=1",
