@@ -12,6 +12,7 @@ from gateway.plant.site import Site
 from gateway.plant.units import from_pa
 
 from .catalogue.entry import Entry
+from .catalogue.faults import CATALOGUE
 from .consequence import numbers, of_evidence, sentence
 from .detector import Condition
 from .findings import Finding
@@ -48,12 +49,20 @@ def finding(
         confidence=float(confidence[row, column]),
         title=entry.title,
         evidence=evidence,
-        rivals=entry.rivals,
+        rivals=_rivals(site, entry, about),
         next_check=f"{entry.next_check} Expect: {entry.expected}".format_map(said),
         consequence=f"{entry.consequence.format_map(said)} {tells}".strip(),
         transducer=transducer,
         loops=loops,
     )
+
+
+def _rivals(site: Site, entry: Entry, transducer: str | None) -> tuple[str, ...]:
+    """What else it could be: behind a live zero a dead wire is no tube."""
+    live = transducer is not None and site.transducers[transducer].sends().live_zero
+    if entry.group != "wire" or not live:
+        return entry.rivals
+    return tuple(r for r in entry.rivals if CATALOGUE[r].group != "pneumatic")
 
 
 def cleared(finding: Finding, time: float) -> Finding:

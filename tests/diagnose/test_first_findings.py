@@ -58,6 +58,9 @@ def test_an_open_wire_is_said_after_two_seconds_and_clears_after_repair() -> Non
     ]
     start = 1_780_000_000.0
     assert [f.time - start for f in found] == [22, 42]
+    # Behind a live zero no tube reads 0 mA.
+    assert "tube-off" not in found[0].rivals
+    assert "short-circuit" in found[0].rivals
     assert found[0].status is Status.FAILURE
     assert found[0].transducer == "p2"
     assert found[0].loops == ("stair",)
@@ -114,6 +117,7 @@ def test_a_believable_zero_is_found_by_its_peer() -> None:
     assert said(found) == [("open-circuit", "p1", "raised")]
     # Less sure than on a live zero: the wire is the likeliest of several reasons.
     assert found[0].confidence < 0.8
+    assert {"tube-off", "ports-swapped"} <= set(found[0].rivals)
     assert found[0].evidence["peers_Pa"] == pytest.approx(50, abs=0.2)
 
 
