@@ -14,6 +14,7 @@ from typing import IO, Any, cast
 
 from gateway.errors import StartError, StoreError
 from gateway.plant.site import Site
+from gateway.record.backup import check_owner
 from gateway.record.opening import FILE, reader
 
 from .about import BESIDE, about, on_the_web
@@ -103,6 +104,7 @@ def export_stream(
     tally = Tally(columns=len(table.columns))
     try:
         with reader(store) as connection:
+            check_owner(connection, store)
             slices = _counted(table, connection, order, tally, progress)
             if parquet:
                 write_parquet(out, table, slices, about(site, order, table, time.time()))

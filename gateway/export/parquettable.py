@@ -27,9 +27,14 @@ GROUP_CELLS = 1_000_000
 """Cells in a row group, roughly: some megabytes."""
 
 
+def has_parquet() -> bool:
+    """Whether the extra is installed."""
+    return parquet is not None
+
+
 def check_parquet(name: str) -> None:
     """StartError when the extra is not installed; name: what was asked for."""
-    if parquet is None:
+    if not has_parquet():
         raise StartError(
             f"{name}: Parquet needs pyarrow, which is not installed; "
             'allowed: pip install "loopwitness[parquet]", or CSV'

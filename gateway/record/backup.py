@@ -55,7 +55,7 @@ def back_up(store: Path, target: Path, progress: Progress | None = None) -> Copy
         # One state of the file for the whole copy: without it every commit of the writer would
         # make SQLite begin anew. The write-ahead file grows meanwhile.
         source.execute("BEGIN")
-        _check_owner(source, store)
+        check_owner(source, store)
         return _copied(source, part, file, progress)
 
 
@@ -72,7 +72,7 @@ def restore(folder: Path, backup: Path, progress: Progress | None = None) -> tup
         restoring = file.with_name(f"{file.name}.restoring")
         restoring.unlink(missing_ok=True)
         with _told(backup), reader(backup) as source:
-            _check_owner(source, backup)
+            check_owner(source, backup)
             _check_whole(source, backup)
             with _whole(restoring) as part:
                 copy = _copied(source, part, restoring, progress, renew=True)
@@ -157,7 +157,8 @@ def _copied(
     return Copy(name, part.stat().st_size, None if newest is None else newest / 1000)
 
 
-def _check_owner(connection: sqlite3.Connection, file: Path) -> None:
+def check_owner(connection: sqlite3.Connection, file: Path) -> None:
+    """StoreError when a file is another program's, or of a newer version of this one."""
     (owner,) = connection.execute("PRAGMA application_id").fetchone()
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if owner != schema.APPLICATION_ID:

@@ -9,13 +9,13 @@ from pathlib import Path
 
 from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
-from starlette.middleware.gzip import GZipMiddleware
+from starlette.middleware.gzip import DEFAULT_EXCLUDED_CONTENT_TYPES, GZipMiddleware
 
 from gateway.live import Live
 from gateway.plant.site import Site
 from gateway.process import program_version
 
-from . import acting, alarms, api, health, journal, metrics, pages, refusals
+from . import acting, alarms, api, exporting, health, journal, metrics, pages, refusals
 from .board import Board
 from .bodies import ShortBodies
 from .details import Details
@@ -77,10 +77,14 @@ def make_app(
     details = Details(live, now, clock())
     app.state.sources = Sources(live, now, details, board, gate, past, streams or Streams(), clock)
     app.add_middleware(ShortBodies)
-    app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
+    # An export is not packed: a year of it would hold up the rows of this second.
+    plain = (*DEFAULT_EXCLUDED_CONTENT_TYPES, "text/csv", exporting.PARQUET)
+    app.add_middleware(
+        GZipMiddleware, minimum_size=1000, compresslevel=5, exclude_content_types=plain
+    )
     app.add_middleware(SecurityHeaders)
     refusals.register(app)
-    for part in (api, journal, alarms, acting):
+    for part in (api, journal, alarms, acting, exporting):
         app.include_router(part.router, prefix=PREFIX)
     for part in (health, metrics):
         app.include_router(part.router)

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from fastapi.templating import Jinja2Templates
 
+from gateway.export.parquettable import has_parquet
 from gateway.plant.loops import Loop
 from gateway.plant.site import Site
 from gateway.plant.transducers import Transducer
@@ -20,7 +21,7 @@ from .trends import SPAN_S
 
 HERE = Path(__file__).parent
 PLOT = HERE / "static" / "vendor" / "uplot" / "uPlot.iife.min.js"
-NAV = (("/", "Loops"), ("/alarms", "Alarms"))
+NAV = (("/", "Loops"), ("/alarms", "Alarms"), ("/export", "Export"))
 """Address and name of every page in the navigation."""
 LABELS = {
     "inH2O": "inH₂O",
@@ -152,6 +153,7 @@ def routes(site: Site, revision: str, *, acting: bool) -> APIRouter:
         ],
         "folded": len(site.loops) > OPEN_LOOPS,
         "controllers": site.controllers,
+        "parquet": has_parquet(),
         "subjects": [
             ("Loops", list(site.loops)),
             ("Transducers", list(site.transducers)),
@@ -166,5 +168,9 @@ def routes(site: Site, revision: str, *, acting: bool) -> APIRouter:
     @router.get("/alarms", response_class=HTMLResponse)
     async def alarms(request: Request) -> HTMLResponse:
         return templates.TemplateResponse(request, "alarms.html", context | {"here": "/alarms"})
+
+    @router.get("/export", response_class=HTMLResponse)
+    async def export(request: Request) -> HTMLResponse:
+        return templates.TemplateResponse(request, "export.html", context | {"here": "/export"})
 
     return router

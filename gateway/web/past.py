@@ -39,6 +39,8 @@ class Past:
     journal: Callable[[Search, str, int], Page]
     transitions: Callable[[float, float, Collection[str]], list[Transition]]
     begun: Callable[[], float | None]
+    file: Path | None = None
+    """The history file, for exports; None: there is none."""
 
 
 def stored(file: Path) -> Past:
@@ -65,7 +67,7 @@ def stored(file: Path) -> Past:
         with reader(file) as connection:
             return begun(connection)
 
-    return Past(trends, findings, journal, history, beginning)
+    return Past(trends, findings, journal, history, beginning, file)
 
 
 def _trend(

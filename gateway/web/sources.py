@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated
 
 from fastapi import Depends, Request
@@ -18,9 +18,16 @@ from .past import Past
 from .streams import Streams
 
 
+@dataclass
+class Exports:
+    """How many exports are under way."""
+
+    open: int = 0
+
+
 @dataclass(frozen=True)
 class Sources:
-    """The live state in short and in detail, its alarms, who may act, the past, open streams.
+    """The live state in short and in detail, its alarms, who may act, the past, what is streaming.
 
     clock: seconds since 1970.
     """
@@ -33,6 +40,7 @@ class Sources:
     past: Past
     streams: Streams
     clock: Callable[[], float]
+    exports: Exports = field(default_factory=Exports)
 
 
 def _sources(request: Request) -> Sources:

@@ -1,0 +1,5 @@
+// The export page: its form works by itself; here is what every page has around it.
+
+import { watch } from "./mast.js";
+
+watch({ state: () => {}, judged: () => {}, redraw: () => {} });
