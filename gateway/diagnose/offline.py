@@ -32,6 +32,19 @@ class Rule:
     step: Floats
     """Smallest step that the controller's value can show, % of span."""
 
+    def replaced(
+        self, which: Bools, gain: Floats | float, offset: Floats | float,
+        gain_se: Floats | float, middle: Floats,
+    ) -> Rule:  # fmt: skip
+        """Another line for the transducers `which` (T,)."""
+        return Rule(
+            np.where(which, gain, self.gain),
+            np.where(which, offset, self.offset),
+            np.where(which, gain_se, self.gain_se),
+            np.where(which, middle, self.middle),
+            self.step,
+        )
+
 
 class OffLine:
     """Counts over the unfinished minute, (T,)."""

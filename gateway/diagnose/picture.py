@@ -130,6 +130,9 @@ def learn(
     `together`, `peer_wander`; a transducer without a peer has NaN in the differences.
     """
     which = which & (picture.count[state] < FULL)
+    if not which.any():
+        picture.last[state][:] = np.nan
+        return
     picture.since[which & np.isnan(picture.since)] = time
     picture.until[which] = time
     n = picture.count[state] + which

@@ -152,18 +152,26 @@ class Scaling:
 
     def _decide(self, fit: Fit, ready: Bools) -> None:
         """Take up a new opinion of the transducers `ready`."""
-        certain = fit.gain_se <= np.maximum(CERTAIN_SHARE * np.abs(fit.gain), CERTAIN)
         flat = np.abs(fit.gain - 1) <= np.maximum(4 * fit.gain_se, FLAT)
         right = ready & flat & (np.abs(fit.level - fit.middle) <= RIGHT + self._step)
+        self._fault[right] = -1
+        self._known |= right
+        self._has_line |= right
+        self._rule = self._rule.replaced(right, 1.0, 0.0, 0.0, self._rule.middle)
         wrong = ready & ~right
+        if wrong.any():
+            self._name(fit, wrong)
+
+    def _name(self, fit: Fit, wrong: Bools) -> None:
+        """Say which mistake the lines of the transducers `wrong` tell of."""
+        certain = fit.gain_se <= np.maximum(CERTAIN_SHARE * np.abs(fit.gain), CERTAIN)
         told = wrong & certain
         long = fit.minutes > PATIENCE * 0.9
         vague = wrong & ~certain & long & ~self._still_stands(fit)
         name = named(fit, self._table, self._fault)
-        self._fault[right] = -1
         self._fault[told], self._fault[vague] = name.fault[told], RANGE
         self._sure[told], self._sure[vague] = name.sure[told], 0.5
-        self._known |= right | told | vague
+        self._known |= told | vague
         facts = _facts(fit, self._t)
         facts["fits"] = np.where(told, name.said, len(self._table.words))
         others = np.where(told, name.others, name.others | 2**name.fault) & ~np.where(
@@ -172,14 +180,8 @@ class Scaling:
         facts["cannot_tell_from"] = others.astype(np.float64)
         for key, values in facts.items():
             self._numbers[key][told | vague] = values[told | vague]
-        self._has_line |= right | told
-        self._rule = Rule(
-            np.where(right, 1.0, np.where(told, fit.gain, self._rule.gain)),
-            np.where(right, 0.0, np.where(told, fit.offset(), self._rule.offset)),
-            np.where(right, 0.0, np.where(told, fit.gain_se, self._rule.gain_se)),
-            np.where(told, fit.middle, self._rule.middle),
-            self._step,
-        )
+        self._has_line |= told
+        self._rule = self._rule.replaced(told, fit.gain, fit.offset(), fit.gain_se, fit.middle)
 
     def _still_stands(self, fit: Fit) -> Bools:
         """(T,) where the fault named before explains the new line as well."""
