@@ -9,6 +9,7 @@ Ctrl-C.
 
 from __future__ import annotations
 
+import errno
 from dataclasses import dataclass
 
 
@@ -50,6 +51,14 @@ class StartError(LoopwitnessError):
 
 class StoreError(StartError):
     """The history file cannot be opened or is of a newer version."""
+
+
+class DiskError(StoreError):
+    """The disk takes nothing now: full, read-only or failing. It may later."""
+
+
+DISK_ERRNOS = frozenset({errno.ENOSPC, errno.EROFS, errno.EIO, errno.EDQUOT, errno.ENODEV})
+"""What the system says of such a disk; everything else is about names and permissions."""
 
 
 class ArchiveError(LoopwitnessError):

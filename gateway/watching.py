@@ -7,17 +7,22 @@ the snapshot for pages and publishers and the queue to the store.
 from __future__ import annotations
 
 import asyncio
+import sqlite3
 import time
-from collections.abc import Coroutine, Mapping
-from typing import Any
+from collections.abc import Callable, Coroutine
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, TypeVar
 
 import structlog
 
-from gateway.alarm import own
 from gateway.alarm.machine import Alarms
+from gateway.alarm.memory import Stored
 from gateway.annunciator import Annunciator
 from gateway.diagnose.diagnose import Diagnosis
+from gateway.diagnose.findings import Finding
 from gateway.diagnose.picture import from_dict, to_dict
+from gateway.errors import StoreError
 from gateway.live import ClockState, Live, SinkState, Snapshot
 from gateway.measure.columns import columns
 from gateway.measure.measure import Measure
@@ -26,12 +31,12 @@ from gateway.poll.poller import poll_controller
 from gateway.poll.rowclock import RowClock
 from gateway.poll.rows import Rows
 from gateway.poll.schedule import stagger
-from gateway.record import alarms, memory, recorder, retention, wishes
+from gateway.record import alarms, memory, wishes
 from gateway.record.backlog import Scan
 from gateway.record.journal import Entry, append, open_findings
-from gateway.record.opening import reader
 from gateway.record.recorder import Queue, QueuedLogbook
 from gateway.record.store import Store
+from gateway.record.troubles import Troubles
 
 SPREAD = 0.8
 ROW_AT = 0.95
@@ -41,15 +46,17 @@ WISHES_S = 5.0
 KEEP_S = 600.0
 """Seconds between two looks for wishes, and between two writings of what is remembered."""
 
+T = TypeVar("T")
+
 log = structlog.get_logger(__name__)
 
 
 def restored(site: Site, store: Store, queue: Queue) -> Live:
     """The live state of a site with its alarms as the journal left them; `queue` records actions.
 
-    StoreError when the store cannot be read.
+    All at rest where the store cannot be read: what is wrong will be found again.
     """
-    before = store.do(alarms.resume)
+    before = _asked(store, alarms.resume, Stored())
     machine = Alarms(site, columns(site), before)
     if gone := sorted(set(before.alarms) - set(machine.stored.alarms)):
         log.info("alarms of what is not in the site file any more", alarms=gone)
@@ -62,8 +69,8 @@ def watching(
 ) -> dict[str, Coroutine[Any, Any, None]]:
     """Work by the name of its task: one poller a controller, the row loop, the memory."""
     rows, measure = Rows(site), Measure(site)
-    with reader(store.file) as connection:
-        before, learnt = open_findings(connection), memory.recall(connection, PICTURE)
+    before: tuple[Finding, ...] = _asked(store, open_findings, ())
+    learnt = _asked(store, lambda connection: memory.recall(connection, PICTURE), None)
     picture = from_dict(learnt, measure.columns) if learnt else None
     diagnosis = Diagnosis(site, measure.columns, before, picture)
     offsets = stagger([c.interval_s for c in site.controllers.values()])
@@ -71,7 +78,7 @@ def watching(
         f"poll {key}": poll_controller(key, controller, rows.take, offset_s=SPREAD * offset)
         for (key, controller), offset in zip(site.controllers.items(), offsets, strict=True)
     }
-    work["watch"] = watch(live, rows, measure, diagnosis, queue, store.newest_ms)
+    work["watch"] = watch(live, rows, measure, diagnosis, queue, store)
     work["remember"] = remember(live, store, measure, diagnosis)
     return work
 
@@ -82,19 +89,19 @@ async def watch(
     measure: Measure,
     diagnosis: Diagnosis,
     queue: Queue,
-    newest_ms: int | None = None,
+    store: Store,
 ) -> None:
-    """A row at a time from the pollers to everyone, for ever. newest_ms: see `RowClock`."""
+    """A row at a time from the pollers to everyone, for ever; rows go into `queue`."""
     interval = min((c.interval_s for c in live.site.controllers.values()), default=1.0)
     tick, start = 0, time.monotonic()
-    newest = None if newest_ms is None else newest_ms / 1000
-    clock, told = RowClock(newest, time.time(), start), ClockState()
+    newest = None if store.newest_ms is None else store.newest_ms / 1000
+    clock, told, wrong = RowClock(newest, time.time(), start), ClockState(), Troubles(store)
     while True:
         tick = max(tick + 1, int((time.monotonic() - start) / interval - ROW_AT) + 1)
         await asyncio.sleep(start + (tick + ROW_AT - 1) * interval - time.monotonic())
         now = clock.at(time.time(), time.monotonic())
         told = _tell(told, clock.state)
-        troubles = _troubles(live.sinks, told)
+        troubles = wrong.found(live.sinks, told)
         block = rows.row(now)
         readings = measure.examine(block)
         findings = diagnosis.examine(readings)
@@ -119,19 +126,9 @@ def _tell(before: ClockState, now: ClockState) -> ClockState:
     return now
 
 
-def _troubles(sinks: Mapping[str, SinkState], clock: ClockState) -> dict[str, str]:
-    """What is wrong with the gateway itself, in words."""
-    found = {own.CLOCK: clock.reason} if clock.reason else {}
-    for name, fault in ((recorder.NAME, own.HISTORY), (retention.ARCHIVE, own.ARCHIVE)):
-        state = sinks.get(name)
-        if state is not None and not state.connected:
-            found[fault] = f"{own.OWN[fault].message}: {state.reason}"
-    return found
-
-
 async def remember(live: Live, store: Store, measure: Measure, diagnosis: Diagnosis) -> None:
     """Keep the learnt picture and how alarms stand, and unlearn what a person asks for."""
-    folder, due = store.file.parent, time.monotonic()
+    folder, due, told = store.file.parent, time.monotonic(), ""
 
     def keep() -> None:
         live.learnt = to_dict(diagnosis.picture, measure.columns)
@@ -140,15 +137,31 @@ async def remember(live: Live, store: Store, measure: Measure, diagnosis: Diagno
 
     try:
         while True:
-            for loop_id, reason in await asyncio.to_thread(wishes.take_relearn, folder):
+            found, trouble = await _wishes(folder)
+            if trouble and trouble != told:
+                log.warning("wishes cannot be taken", reason=trouble)
+            told = trouble
+            for loop_id, reason in found:
                 await _relearn(store, diagnosis, loop_id, reason)
                 due = time.monotonic()
             if time.monotonic() >= due:
                 due = time.monotonic() + KEEP_S
-                await store.apart(keep)
+                try:
+                    await store.apart(keep)
+                except StoreError as error:
+                    log.warning("what was learnt is not on disk yet", reason=str(error))
             await asyncio.sleep(WISHES_S)
     finally:
-        keep()
+        with suppress(StoreError):  # told already: the store is in trouble
+            keep()
+
+
+async def _wishes(folder: Path) -> tuple[list[tuple[str, str]], str]:
+    """What people wish, and why it cannot be taken."""
+    try:
+        return await asyncio.to_thread(wishes.take_relearn, folder), ""
+    except OSError as error:
+        return [], str(error)
 
 
 async def _relearn(store: Store, diagnosis: Diagnosis, loop_id: str, reason: str) -> None:
@@ -159,4 +172,16 @@ async def _relearn(store: Store, diagnosis: Diagnosis, loop_id: str, reason: str
         return
     log.info("unlearnt", loop=loop_id, reason=reason)
     entry = Entry(0, round(time.time() * 1000), "relearn", loop_id, reason=reason, actor="local")
-    await store.ask(append, entry)
+    try:
+        await store.ask(append, entry)
+    except StoreError as error:
+        log.warning("unlearning is not in the journal", loop=loop_id, reason=str(error))
+
+
+def _asked(store: Store, question: Callable[[sqlite3.Connection], T], otherwise: T) -> T:
+    """What the store says; `otherwise` where it cannot be read."""
+    try:
+        return store.do(question)
+    except StoreError as error:
+        log.warning("begun without what the history says", reason=str(error))
+        return otherwise

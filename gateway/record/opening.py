@@ -6,20 +6,20 @@ import fcntl
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
 import structlog
 
-from gateway.errors import StoreError
+from gateway.errors import DISK_ERRNOS, DiskError, StoreError
 
 from . import schema
 
 FILE = "history.sqlite3"
 LOCK = "history.lock"
 DAMAGED = "history.damaged"
-"""Left by a writer that met a damaged page, so that the next start sets the file aside."""
+"""Left by whoever met a damaged page, so that whoever opens the file next sets it aside."""
 BUSY_S = 2.0
 """Longest wait for another program's lock on the file."""
 
@@ -36,15 +36,27 @@ def is_damage(error: sqlite3.Error) -> bool:
     return code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
+def is_passing(error: sqlite3.Error) -> bool:
+    """True for what leaves the open file as it is: no room, or another program's lock."""
+    code = getattr(error, "sqlite_errorcode", 0) or 0
+    passing = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+    return code & 0xFF in passing
+
+
 @contextmanager
 def locked_folder(folder: Path) -> Iterator[None]:
-    """Hold the folder for this process; StoreError when it is not to be had."""
+    """Hold the folder for this process; StoreError when it is not to be had.
+
+    DiskError when that is for the disk's sake.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
         lock = os.open(folder / LOCK, os.O_CREAT | os.O_RDWR, 0o644)
     except (FileExistsError, NotADirectoryError):
         raise StoreError(f"{folder}: not a folder; allowed: a folder for the history") from None
     except OSError as error:
+        if error.errno in DISK_ERRNOS:
+            raise DiskError(f"{folder}: {error.strerror}") from None
         raise StoreError(
             f"{folder}: {error.strerror}; allowed: a folder that this user may write to"
         ) from None
@@ -61,26 +73,45 @@ def locked_folder(folder: Path) -> Iterator[None]:
         os.close(lock)
 
 
-def connect(folder: Path) -> sqlite3.Connection:
-    """The writer's connection, at this version of the schema.
+def connect(folder: Path) -> tuple[sqlite3.Connection, str]:
+    """The writer's connection, at this version of the schema; what a damaged file is called now.
 
-    A damaged file is kept under a new name and a fresh one started. StoreError when the file
-    cannot be opened, is of a newer version or another program's.
+    A damaged file is kept under a new name and a fresh one started; "" where there was none.
+    StoreError when the file cannot be opened, is of a newer version or another program's,
+    DiskError when the disk takes nothing.
     """
-    file = folder / FILE
+    file, aside = folder / FILE, ""
     if (folder / DAMAGED).exists():
-        _set_aside(file, "a damaged page was met while writing")
-        (folder / DAMAGED).unlink()
+        with _disk(file):
+            aside = _set_aside(file, "a damaged page was met")
+            (folder / DAMAGED).unlink()
     try:
-        return _connect(file)
+        return _connect(file), aside
     except sqlite3.Error as error:
         if not is_damage(error):
-            raise StoreError(f"{file}: {error}") from error
-        _set_aside(file, str(error))
+            raise told(file, error) from error
+        why = str(error)
+    with _disk(file):
+        aside = _set_aside(file, why)
     try:
-        return _connect(file)
+        return _connect(file), aside
     except sqlite3.Error as error:
-        raise StoreError(f"{file}: {error}") from error
+        raise told(file, error) from error
+
+
+def told(file: Path, error: sqlite3.Error) -> StoreError:
+    """SQLite's words, as a DiskError where they are about the disk."""
+    code = getattr(error, "sqlite_errorcode", 0) or 0
+    disk = code & 0xFF in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
+    return (DiskError if disk else StoreError)(f"{file}: {error}")
+
+
+@contextmanager
+def _disk(file: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise DiskError(f"{file}: {error.strerror}") from error
 
 
 def _connect(file: Path) -> sqlite3.Connection:
@@ -102,7 +133,7 @@ def _connect(file: Path) -> sqlite3.Connection:
     return connection
 
 
-def _set_aside(file: Path, why: str) -> None:
+def _set_aside(file: Path, why: str) -> str:
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
     aside = file.with_name(f"{file.stem}-damaged-{stamp}{file.suffix}")
     for end in ("", "-wal", "-shm"):
@@ -110,6 +141,7 @@ def _set_aside(file: Path, why: str) -> None:
         if part.exists():
             part.rename(aside.with_name(aside.name + end))
     log.error("history file damaged: kept aside, fresh one started", reason=why, kept=str(aside))
+    return aside.name
 
 
 @contextmanager
@@ -129,4 +161,10 @@ def reader(file: Path) -> Iterator[sqlite3.Connection]:
     except sqlite3.Error as error:
         raise StoreError(f"{file}: {error}") from error
     with closing(connection):
-        yield connection
+        try:
+            yield connection
+        except sqlite3.DatabaseError as error:
+            if is_damage(error) and file.name == FILE:
+                with suppress(OSError):
+                    file.with_name(DAMAGED).touch()
+            raise

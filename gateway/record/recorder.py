@@ -22,6 +22,8 @@ from .store import Store
 NAME = "store"
 BOUND = 300
 """Rows held while the disk does not take them; the oldest go first."""
+SLOW_S = 10.0
+"""A commit that takes longer is told: the disk hangs, or has more to do than it can."""
 LAST_TRIES = 3
 """Attempts at the end of the stream before what is left is given up."""
 
@@ -100,9 +102,9 @@ async def _commit(
         with suppress(TimeoutError):
             await asyncio.wait_for(due.wait(), interval_s)
         due.clear()
-        sinks[NAME] = await _write(store, backlog, sinks[NAME])
+        await _write(store, backlog, sinks)
     for left in range(LAST_TRIES, 0, -1):
-        sinks[NAME] = await _write(store, backlog, sinks[NAME])
+        await _write(store, backlog, sinks)
         if not backlog:
             return
         if left > 1:
@@ -110,36 +112,60 @@ async def _commit(
     log.error("rows not written at the end", rows=len(backlog.rows), reason=sinks[NAME].reason)
 
 
-async def _write(store: Store, backlog: Backlog, state: SinkState) -> SinkState:
-    """One commit of everything there is; how the store is doing afterwards."""
+async def _write(store: Store, backlog: Backlog, sinks: MutableMapping[str, SinkState]) -> None:
+    """One commit of everything there is; how the store is doing meanwhile and afterwards."""
     if not backlog:
-        return state
-    batch = backlog.take()
+        return
+    batch, before = backlog.take(), sinks[NAME]
     try:
-        await store.apart(store.write, batch.rows, batch.happened)
+        await _patiently(store, batch, backlog, sinks)
     except StoreError as error:
         _answer(batch, f"done, but not recorded yet: {error}")
         backlog.put_back(batch)
-        if state.connected:
+        if before.connected:
             log.warning("the store does not take rows", reason=str(error))
-        return replace(
-            state,
-            connected=False,
-            reason=_reason(str(error), backlog),
-            failures=state.failures + 1,
-            waiting=len(backlog.rows),
-        )
+        sinks[NAME] = _failed(before, str(error), backlog, len(backlog.rows))
+        return
     _answer(batch)
-    if not state.connected:
+    if not sinks[NAME].connected:
         log.info("the store takes rows again", rows_lost=backlog.lost)
     rows = batch.rows
-    return replace(
-        state,
+    sinks[NAME] = replace(
+        sinks[NAME],
         connected=True,
         reason=_reason("", backlog),
-        sent=state.sent + sum(len(block) for block, _ in rows),
+        sent=before.sent + sum(len(block) for block, _ in rows),
         waiting=len(backlog.rows),
-        last_sent=float(rows[-1][0].time[-1]) if rows else state.last_sent,
+        last_sent=float(rows[-1][0].time[-1]) if rows else before.last_sent,
+    )
+
+
+async def _patiently(
+    store: Store, batch: Batch, backlog: Backlog, sinks: MutableMapping[str, SinkState]
+) -> None:
+    """Wait for the disk however long it takes, and tell that it takes long."""
+    writing = asyncio.ensure_future(store.apart(store.write, batch.rows, batch.happened))
+    before, waited = sinks[NAME], 0.0
+    try:
+        while not (await asyncio.wait({writing}, timeout=SLOW_S))[0]:
+            waited += SLOW_S
+            if sinks[NAME].connected:
+                log.warning("the store does not answer", seconds=waited)
+            reason = f"no answer from the disk for {waited:.0f} s"
+            sinks[NAME] = _failed(before, reason, backlog, len(batch.rows) + len(backlog.rows))
+        await writing
+    except asyncio.CancelledError:
+        writing.cancel()
+        raise
+
+
+def _failed(before: SinkState, reason: str, backlog: Backlog, waiting: int) -> SinkState:
+    return replace(
+        before,
+        connected=False,
+        reason=_reason(reason, backlog),
+        failures=before.failures + 1,
+        waiting=waiting,
     )
 
 

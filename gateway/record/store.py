@@ -7,14 +7,16 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from itertools import pairwise
 from pathlib import Path
 from typing import Concatenate, ParamSpec, TypeVar
 
+import structlog
+
 from gateway.alarm.transition import Transition
 from gateway.diagnose.findings import Finding
-from gateway.errors import StoreError
+from gateway.errors import DiskError
 from gateway.measure.blocks import Block, Readings
 from gateway.measure.columns import columns
 from gateway.plant.site import Site
@@ -27,26 +29,38 @@ Row = tuple[Block, Readings]
 ScanRow = tuple[int, float, int, bytes, bytes]
 ReadingRow = tuple[int, int, bytes, bytes]
 
+log = structlog.get_logger(__name__)
+
 
 class Store:
     """Writes rows, what happened and whatever else is handed to it, each call one transaction.
 
-    `file` is for readers (`history.reader`). Any thread may call; calls take turns.
+    `file` is for readers (`history.reader`). Any thread may call; calls take turns. A disk that
+    takes nothing does not keep it from being made: it is opened as soon as that can be. A file
+    that turns out to be damaged is set aside, and a fresh one begun.
     """
 
-    def __init__(
-        self, file: Path, connection: sqlite3.Connection, site: Site, *, events: bool
-    ) -> None:
-        self.file = file
-        self._connection = connection
-        self._events = events
+    def __init__(self, folder: Path, site: Site, *, events: bool) -> None:
+        self.file = folder / opening.FILE
+        self.aside = ""
+        """What the latest damaged file is called now; empty while there was none."""
+        self.damaged = False
+        """Whether a reader has met a damaged page: the next start will set the file aside."""
+        self.newest_ms: int | None = None
+        """Time of the newest row when the file was opened; ms."""
+        self._folder, self._events = folder, events
         self._columns = columns(site)
         self._lock = threading.Lock()
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="store")
-        self._layout = self.do(layout.keep, layout.layout_of(self._columns))
-        self._newest = self.newest_ms = self.do(_newest)
-        """Time of the row written last, and of the newest when the file was opened; ms."""
-        self._highest = -1 if self._newest is None else self._newest
+        self._held = ExitStack()
+        self._connection: sqlite3.Connection | None = None
+        self._layout, self._highest = 0, -1
+        self._newest: int | None = None
+        with self._lock:
+            try:
+                self._open()
+            except DiskError as error:
+                log.warning("watching without history: it cannot be opened", reason=str(error))
 
     def write(self, rows: Sequence[Row], happened: Sequence[Finding | Transition] = ()) -> None:
         """Add rows and what happened in them, in order, in one transaction.
@@ -55,16 +69,12 @@ class Store:
         happened survives a power failure from here on, rows the failure of the process. StoreError
         when the disk does not take them; ValueError when a block is not of this site.
         """
-        scans, readings = [], []
-        for block, means in rows:
-            scans += self._scans(block)
-            readings += self._readings(means)
-        if scans or happened:
+        if rows or happened:
             level = "FULL" if happened else "NORMAL"
-            self._transact(level, self._add, scans, readings, happened)
-        if scans:
-            self._newest = scans[-1][0]
-            self._highest = max(self._highest, *(scan[0] for scan in scans))
+            times = self._transact(level, self._add, rows, happened)
+            if times:
+                self._newest = times[-1]
+                self._highest = max(self._highest, *times)
 
     def do(
         self, work: Callable[Concatenate[sqlite3.Connection, P], R], *args: P.args, **kw: P.kwargs
@@ -89,7 +99,46 @@ class Store:
     def close(self) -> None:
         """Wait for what is being written, then let go of the file."""
         self._worker.shutdown()
-        self._connection.close()
+        with self._lock:
+            self._let_go()
+
+    def _open(self) -> sqlite3.Connection:
+        """The connection, made when there is none; a file found damaged is set aside once."""
+        if self._connection is None:
+            try:
+                self._connection = self._opened()
+            except sqlite3.DatabaseError as error:
+                if not opening.is_damage(error):
+                    raise opening.told(self.file, error) from error
+                self._mark()
+                try:
+                    self._connection = self._opened()
+                except sqlite3.DatabaseError as again:
+                    raise opening.told(self.file, again) from again
+        return self._connection
+
+    def _opened(self) -> sqlite3.Connection:
+        with ExitStack() as held:
+            held.enter_context(opening.locked_folder(self._folder))
+            connection, aside = opening.connect(self._folder)
+            held.callback(connection.close)
+            mine = layout.layout_of(self._columns)
+            self._layout = _within(connection, "FULL", layout.keep, mine)
+            self._newest = self.newest_ms = _within(connection, "FULL", _newest)
+            self._highest = -1 if self._newest is None else self._newest
+            if aside:
+                self.aside = aside
+            self._held = held.pop_all()
+        return connection
+
+    def _let_go(self) -> None:
+        self._connection = None
+        self._held.close()
+
+    def _mark(self) -> None:
+        """Have the file set aside by whoever opens it next."""
+        with suppress(OSError):  # of a disk that takes nothing: met again then
+            self.file.with_name(opening.DAMAGED).touch()
 
     def _transact(
         self,
@@ -99,39 +148,44 @@ class Store:
         **kw: P.kwargs,
     ) -> R:
         with self._lock:
+            connection = self._open()
             try:
-                self._connection.execute(f"PRAGMA synchronous = {level}")
-                self._connection.execute("BEGIN IMMEDIATE")
-                result = work(self._connection, *args, **kw)
-                self._connection.execute("COMMIT")
+                result = _within(connection, level, work, *args, **kw)
             except sqlite3.DatabaseError as error:
                 if isinstance(error, sqlite3.IntegrityError | sqlite3.ProgrammingError):
                     raise  # our own mistake, not the disk's
                 if opening.is_damage(error):
-                    self.file.with_name(opening.DAMAGED).touch()
-                raise StoreError(f"{self.file}: {error}") from error
-            finally:
-                if self._connection.in_transaction:
-                    self._connection.rollback()
+                    self._mark()
+                if not opening.is_passing(error):
+                    self._let_go()  # the disk may be another one when it is back
+                raise opening.told(self.file, error) from error
+            self.damaged = self.file.with_name(opening.DAMAGED).exists()
         return result
 
     def _add(
         self,
         connection: sqlite3.Connection,
-        scans: list[ScanRow],
-        readings: list[ReadingRow],
+        rows: Sequence[Row],
         happened: Sequence[Finding | Transition],
-    ) -> None:
-        back = _stepped_back(self._newest, [scan[0] for scan in scans])
+    ) -> list[int]:
+        """Write them; times of the rows, ms."""
+        scans, readings = [], []
+        for block, means in rows:
+            scans += self._scans(block)
+            readings += self._readings(means)
+        times = [scan[0] for scan in scans]
+        back = _stepped_back(self._newest, times)
         if back is not None:
             cursors.rewind(connection, back - 1)
-        if scans and min(scans)[0] <= self._highest:
+        if times and min(times) <= self._highest:
             scans, readings = _in_free_places(connection, scans, readings)
+            times = [scan[0] for scan in scans]
         connection.executemany("INSERT INTO scans VALUES (?, ?, ?, ?, ?)", scans)
         connection.executemany("INSERT INTO readings VALUES (?, ?, ?, ?)", readings)
         journal.append_all(connection, happened, outbox=self._events)
-        if scans:
-            rollup.roll(connection, scans[-1][0])
+        if times:
+            rollup.roll(connection, times[-1])
+        return times
 
     def _scans(self, block: Block) -> list[ScanRow]:
         wanted = len(self._columns.points.refs)
@@ -156,6 +210,26 @@ class Store:
             (round(time * 1000), self._layout, values[k].tobytes(), qualities[k].tobytes())
             for k, time in enumerate(readings.time.tolist())
         ]
+
+
+def _within(
+    connection: sqlite3.Connection,
+    level: str,
+    work: Callable[Concatenate[sqlite3.Connection, P], R],
+    *args: P.args,
+    **kw: P.kwargs,
+) -> R:
+    """`work(connection, ...)` in one transaction; level: what it survives (PRAGMA synchronous)."""
+    try:
+        connection.execute(f"PRAGMA synchronous = {level}")
+        connection.execute("BEGIN IMMEDIATE")
+        result = work(connection, *args, **kw)
+        connection.execute("COMMIT")
+    finally:
+        with suppress(sqlite3.Error):
+            if connection.in_transaction:
+                connection.rollback()
+    return result
 
 
 def _stepped_back(newest: int | None, times: list[int]) -> int | None:
@@ -200,16 +274,11 @@ def open_store(folder: Path, site: Site, *, events: bool = True) -> Iterator[Sto
     """The store in `folder`, which is made when missing; closed at the end.
 
     `events`: what happened goes into the outbox as well (there is a broker to take it). StoreError
-    when the folder or the file cannot be used; a damaged file is kept aside.
+    when the folder or the file cannot be used, but not for the sake of the disk; a damaged file
+    is kept aside.
     """
-    with opening.locked_folder(folder):
-        connection = opening.connect(folder)
-        try:
-            store = Store(folder / opening.FILE, connection, site, events=events)
-        except BaseException:
-            connection.close()
-            raise
-        try:
-            yield store
-        finally:
-            store.close()
+    store = Store(folder, site, events=events)
+    try:
+        yield store
+    finally:
+        store.close()

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import structlog
 
-from gateway.errors import Fault, StartError
+from gateway.errors import DISK_ERRNOS, DiskError, Fault, StartError
 
 from .refusals import RefusalError
 
@@ -39,13 +39,16 @@ log = structlog.get_logger(__name__)
 def local_token(folder: Path) -> str:
     """The token in the state folder; made when there is none, for its owner's eyes only.
 
-    StartError when it cannot be read or written, or could be guessed.
+    StartError when it cannot be read or written, or could be guessed; DiskError when the disk
+    takes none.
     """
     file = folder / FILE
     try:
         token = file.read_text(encoding="ascii").strip() if file.exists() else _made(file)
         others = file.stat().st_mode & 0o077
     except (OSError, UnicodeDecodeError) as error:
+        if isinstance(error, OSError) and error.errno in DISK_ERRNOS:
+            raise DiskError(f"{file}: {error}") from None
         raise StartError(f"{file}: {error}; allowed: a file that this user may read") from None
     if len(token) < LEAST or not WORD.fullmatch(token):
         raise StartError(

@@ -13,7 +13,7 @@ from pathlib import Path
 import structlog
 import uvicorn
 
-from gateway.errors import StartError
+from gateway.errors import DiskError, StartError
 from gateway.live import Live
 from gateway.settings import Settings
 
@@ -37,9 +37,14 @@ async def serve(
 
     store: the history file; the token for actions lies beside it. ready: called with the page's
     address once it can be opened. StartError, naming address and port, when that is not to be
-    had, or the token cannot be used.
+    had, or the token cannot be used; a disk that takes no token only keeps people from acting.
     """
-    token = local_token(store.parent) if settings.http_actions else ""
+    token = ""
+    if settings.http_actions:
+        try:
+            token = local_token(store.parent)
+        except DiskError as error:
+            log.warning("nobody may act until the next start: no token", reason=str(error))
     await serve_past(live, stored(store), settings, ready, token=token)
 
 

@@ -247,14 +247,16 @@ def test_damage_met_while_writing_is_set_aside_at_the_next_start(tmp_path: Path)
 def test_failed_transaction_leaves_nothing(tmp_path: Path) -> None:
     """Rows, journal and outbox are one transaction: a full disk keeps all or nothing."""
     with open_store(tmp_path, HERE) as store:
-        (pages,) = store._connection.execute("PRAGMA page_count").fetchone()
-        store._connection.execute(f"PRAGMA max_page_count = {pages}")
+        connection = store._connection
+        assert connection
+        (pages,) = connection.execute("PRAGMA page_count").fetchone()
+        connection.execute(f"PRAGMA max_page_count = {pages}")
         with pytest.raises(StoreError, match="full"):
             store.write([rows(HERE, 2000)], [finding()])
         for table in ("scans", "readings", "journal", "outbox"):
             question = f"SELECT count(*) FROM {table}"  # noqa: S608 - own names
-            assert store._connection.execute(question).fetchone() == (0,)
-        store._connection.execute("PRAGMA max_page_count = 1000000")
+            assert connection.execute(question).fetchone() == (0,)
+        connection.execute("PRAGMA max_page_count = 1000000")
         store.write([rows(HERE, 2000)], [finding()])
 
 
