@@ -62,9 +62,20 @@ THIRD = (
     third_step.rewrite_minutes,
 )
 
+FOURTH = (
+    # Loop checks: what happened in them, and the records they end in. Never pruned.
+    """CREATE TABLE check_events (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT, run TEXT NOT NULL, time_ms INTEGER NOT NULL,
+        kind TEXT NOT NULL, body TEXT NOT NULL)""",
+    "CREATE INDEX check_events_run ON check_events (run, seq)",
+    """CREATE TABLE check_records (
+        number INTEGER PRIMARY KEY, run TEXT NOT NULL UNIQUE, time_ms INTEGER NOT NULL,
+        loop TEXT NOT NULL, hash TEXT NOT NULL, body TEXT NOT NULL, pdf BLOB)""",
+)
+
 Step = tuple[str | Callable[[sqlite3.Connection], None], ...]
 
-MIGRATIONS: tuple[Step, ...] = (FIRST, SECOND, THIRD)
+MIGRATIONS: tuple[Step, ...] = (FIRST, SECOND, THIRD, FOURTH)
 """Step n leads from version n to n + 1; forward only."""
 
 

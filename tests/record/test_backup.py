@@ -35,8 +35,8 @@ def kept(folder: Path, count: int = 50, *, start: float = START) -> Path:
 
 def content(file: Path) -> list[object]:
     with closing(sqlite3.connect(f"{file.as_uri()}?mode=ro", uri=True)) as connection:
-        names = [n for (n,) in connection.execute("SELECT name FROM sqlite_master ORDER BY name")
-                 if not n.startswith(("sqlite_", "journal_"))]  # fmt: skip
+        tables = "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name"
+        names = [n for (n,) in connection.execute(tables) if not n.startswith("sqlite_")]
         return [connection.execute(f"SELECT * FROM {n} ORDER BY 1").fetchall() for n in names]  # noqa: S608 - own tables
 
 

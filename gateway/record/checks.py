@@ -1,0 +1,142 @@
+"""Loop checks on disk: every event as it happens, and the records that checks end in.
+
+Events are never changed. A record carries a hash of itself and of the record before it, so that
+one that was changed, taken out or put in between shows. The last hash stands on the printed
+record too: whoever has the paper can tell whether the chain was made anew.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from hashlib import sha256
+from typing import Any
+
+from gateway.loopcheck.events import AnyEvent, Event, from_json, to_json
+
+OVER = ("finished", "abandoned")
+FIRST = "0" * 64
+"""What the first record names as the one before it."""
+
+
+def append(connection: sqlite3.Connection, run: str, event: Event) -> None:
+    """Add an event of a run."""
+    kind = str(event.model_dump(include={"kind"})["kind"])
+    connection.execute(
+        "INSERT INTO check_events (run, time_ms, kind, body) VALUES (?, ?, ?, ?)",
+        (run, round(event.time * 1000), kind, to_json(event)),
+    )
+
+
+def events(connection: sqlite3.Connection, run: str) -> list[AnyEvent]:
+    """All events of a run, in order; ValueError for one of no known form."""
+    rows = connection.execute(
+        "SELECT body FROM check_events WHERE run = ? ORDER BY seq", (run,)
+    ).fetchall()
+    return [from_json(row[0]) for row in rows]
+
+
+def unfinished(connection: sqlite3.Connection) -> list[str]:
+    """Runs that are neither finished nor abandoned, oldest first."""
+    rows = connection.execute(
+        "SELECT run FROM check_events GROUP BY run"
+        " HAVING sum(kind IN (?, ?)) = 0 ORDER BY min(seq)",
+        OVER,
+    ).fetchall()
+    return [str(row[0]) for row in rows]
+
+
+@dataclass(frozen=True)
+class Line:
+    """One record in the list."""
+
+    number: int
+    run: str
+    time_ms: int
+    loop: str
+    hash: str
+
+
+def canonical(body: Mapping[str, Any]) -> str:
+    """The one text of a body: keys in order, no spaces, digits as Python writes them."""
+    return json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
+
+def digest(text: str) -> str:
+    """The hash of a record's canonical text, which holds the hash of the one before it."""
+    return sha256(text.encode()).hexdigest()
+
+
+def finish(
+    connection: sqlite3.Connection,
+    run: str,
+    event: Event,
+    make: Callable[[int, str], Mapping[str, Any]],
+) -> int:
+    """Add the last event of a run and its record, both or neither; the record's number.
+
+    make: the record's body, given its number and the hash of the record before it; it must hold
+    both, as "number" and "previous", with "loop".
+    """
+    row = connection.execute(
+        "SELECT number, hash FROM check_records ORDER BY number DESC LIMIT 1"
+    ).fetchone()
+    number, previous = (int(row[0]) + 1, str(row[1])) if row else (1, FIRST)
+    body = make(number, previous)
+    text = canonical(body)
+    append(connection, run, event)
+    connection.execute(
+        "INSERT INTO check_records (number, run, time_ms, loop, hash, body)"
+        " VALUES (?, ?, ?, ?, ?, ?)",
+        (number, run, round(event.time * 1000), body["loop"], digest(text), text),
+    )
+    return number
+
+
+def records(connection: sqlite3.Connection) -> list[Line]:
+    """Every record, newest first."""
+    rows = connection.execute(
+        "SELECT number, run, time_ms, loop, hash FROM check_records ORDER BY number DESC"
+    ).fetchall()
+    return [Line(*row) for row in rows]
+
+
+def record(connection: sqlite3.Connection, number: int) -> tuple[Mapping[str, Any], str] | None:
+    """The body and the hash of a record; None when there is none of that number."""
+    row = connection.execute(
+        "SELECT body, hash FROM check_records WHERE number = ?", (number,)
+    ).fetchone()
+    return None if row is None else (json.loads(row[0]), str(row[1]))
+
+
+def printed(connection: sqlite3.Connection, number: int) -> bytes | None:
+    """The printed record as it was first made; None while it was not."""
+    row = connection.execute("SELECT pdf FROM check_records WHERE number = ?", (number,)).fetchone()
+    return None if row is None or row[0] is None else bytes(row[0])
+
+
+def keep_printed(connection: sqlite3.Connection, number: int, pdf: bytes) -> None:
+    """Keep a printed record; one that is there already stays."""
+    connection.execute(
+        "UPDATE check_records SET pdf = ? WHERE number = ? AND pdf IS NULL", (pdf, number)
+    )
+
+
+def broken(connection: sqlite3.Connection) -> list[str]:
+    """What is wrong with the chain of records, oldest first; nothing when it is whole."""
+    found, before = [], FIRST
+    rows = connection.execute(
+        "SELECT number, hash, body FROM check_records ORDER BY number"
+    ).fetchall()
+    for place, (number, hash_, text) in enumerate(rows, 1):
+        body = json.loads(text)
+        if digest(text) != hash_ or canonical(body) != text:
+            found.append(f"record {number}: changed after it was made")
+        elif body["previous"] != before:
+            found.append(f"record {number}: does not follow the record before it")
+        elif number != place or body["number"] != number:
+            found.append(f"record {number}: out of its place")
+        before = hash_
+    return found
