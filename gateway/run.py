@@ -14,6 +14,7 @@ from typing import Any
 import structlog
 
 from gateway.demo.control import run_plant
+from gateway.export.archive import Archive
 from gateway.live import Live
 from gateway.plant.site import Site
 from gateway.publish.bacnet import publish_bacnet
@@ -84,9 +85,10 @@ def _receivers(
     live: Live, store: Store, settings: Settings, ready: Callable[[str], None]
 ) -> dict[str, Coroutine[Any, Any, None]]:
     """Who is told: the pages always, the others when they are configured."""
+    archive = Archive(store.file, live.site) if settings.archive else None
     work = {
         "web": serve(live, store.file, settings, ready),
-        "retention": keep_pruned(store, _keep(settings), live.sinks),
+        "retention": keep_pruned(store, _keep(settings), live.sinks, archive),
     }
     if settings.mqtt_host:
         work["mqtt"] = publish_mqtt(live, store, settings)

@@ -94,6 +94,8 @@ class Settings(BaseSettings):
     """Days that summaries of hours are kept."""
     keep_journal_days: float = Field(default=0.0, ge=0)
     """Days that findings, alarms and what people did are kept; 0: for ever."""
+    archive: bool = False
+    """Keep each day's rows as a Parquet file in the folder `archive` before they are removed."""
 
     mqtt_host: str = ""
     """Broker; empty: no MQTT."""

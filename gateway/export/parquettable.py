@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 from typing import IO, Any
 
 import numpy as np
 
 from gateway.errors import StartError
+from gateway.measure.blocks import Floats
 
 from .table import Cells, Column, Slice, Table
 
@@ -64,6 +66,16 @@ def write_parquet(
                 waiting, rows = [], 0
         if waiting:
             out.write_table(pa.Table.from_batches(waiting), row_group_size=rows)
+
+
+def column_of(file: Path, name: str) -> Floats:
+    """(n,) numbers of one column of a file; OSError or ValueError when it cannot be read."""
+    try:
+        table = parquet.read_table(file, columns=[name])
+        numbers: Floats = table.column(name).cast(pa.float64()).to_numpy()
+    except (pa.ArrowException, KeyError) as error:
+        raise ValueError(f"{file}: {error}") from error
+    return numbers
 
 
 def _field(column: Column) -> Any:

@@ -15,23 +15,31 @@ from .table import Cells, Column, Slice, Table, ends_of, rows_per_slice
 
 
 def scans_table(site: Site, order: Order) -> Table:
+    """The points of an order, as `points_table` has them."""
+    return points_table(site, points_of(site, order), order.start, order.end)
+
+
+def points_table(site: Site, points: tuple[str, ...], start: float, end: float) -> Table:
     """A column for each point, then one for each controller that tells why values are missing.
 
-    Times are seconds since 1970, so that every bit of them comes back.
+    Times are seconds since 1970, so that every bit of them comes back. points: those of a
+    controller side by side; one that the site does not have any more has no unit.
     """
-    points = points_of(site, order)
     parts = _controllers(points)
+    units = {
+        f"{c}.{p}": point.unit for c, n in site.controllers.items() for p, point in n.points.items()
+    }
     columns = [Column(TIME, "seconds", "s", "when the row was taken, since 1970, UTC")]
     for ref in points:
         about = f"register value of point {ref.partition('.')[2]} as decoded; empty: not read"
-        columns.append(Column(ref, "exact", site.point(ref).unit, about))
+        columns.append(Column(ref, "exact", units.get(ref, ""), about))
     for key in parts:
         about = f"why values of {key} are missing; with names: only of those points"
         columns.append(Column(f"{key}{REASONS}", "text", "", about))
 
     def slices(connection: sqlite3.Connection) -> Iterator[Slice]:
         limit = rows_per_slice(len(columns))
-        for block in raw_blocks(connection, order.start, order.end, limit, points=points):
+        for block in raw_blocks(connection, start, end, limit, points=points):
             cells: list[Cells] = [block.time, *block.values.T]
             cells += [
                 told(block.reasons[:, part], [ref.partition(".")[2] for ref in points[part]])
