@@ -200,7 +200,7 @@ def test_killed_at_any_moment_every_row_is_in_a_file_or_in_the_history(tmp_path:
         )  # fmt: skip
         assert child.stdout is not None
         child.stdout.readline()
-        time.sleep(0.03 + 0.04 * (lives % 7))
+        time.sleep((0.03 + 0.04 * (lives % 7)) * (1 + lives / 4))
         child.send_signal(signal.SIGKILL)
         said = child.stdout.read()
         child.stdout.close()
