@@ -19,7 +19,8 @@ WIDE = 160
 def replay(
     file: Annotated[Path, typer.Argument(metavar="SITE", help="The site file (TOML).")],
     scans: Annotated[
-        Path | None, typer.Argument(metavar="[SCANS]", help="CSV (also .gz) or Parquet.")
+        Path | None,
+        typer.Argument(metavar="[SCANS]", help="CSV (also .gz) or Parquet; or a folder."),
     ] = None,
     history: Annotated[
         Path | None,
@@ -40,7 +41,8 @@ def replay(
 ) -> None:
     """Diagnose recorded scans as if they came live.
 
-    SCANS has a first column `time` (ISO 8601 or seconds since 1970, UTC), then columns
+    SCANS may be a folder, such as `archive` in the state folder: its files in the order of their
+    names. A file has a first column `time` (ISO 8601 or seconds since 1970, UTC), then columns
     `controller.point` with decoded register values; an empty cell is a failed read, and a column
     `controller reasons` may tell why, as `export` does. Findings come as lines of JSON, each at the
     time at which the live gateway would have said it. A summary goes to standard error.

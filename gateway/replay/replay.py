@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator
+from math import inf
 from pathlib import Path
 
 import numpy as np
 
 from gateway.diagnose.diagnose import Diagnosis
 from gateway.diagnose.findings import Finding
+from gateway.errors import Fault
 from gateway.measure.blocks import Block, Readings
 from gateway.measure.measure import Measure
 from gateway.plant.site import Site
 from gateway.views import finding_view
 
 from .csvfile import csv_blocks
+from .header import ScansError
 from .parquetfile import parquet_blocks
 
 PARQUET = (".parquet", ".pq")
+CSV = (".csv", ".csv.gz")
 LINE = ("time", "phase", "fault", "loop", "transducer", "status", "confidence", "evidence")
 """What a line begins with; the rest of the finding follows."""
 
@@ -26,9 +30,38 @@ LINE = ("time", "phase", "fault", "loop", "transducer", "status", "confidence", 
 def file_blocks(
     file: Path, site: Site, progress: Callable[[float], None] | None = None
 ) -> Iterator[Block]:
-    """Blocks of a scans file: Parquet by its name's ending, else CSV, gzipped or not."""
+    """Blocks of a scans file: Parquet by its name's ending, else CSV, gzipped or not.
+
+    Or of every such file in a folder, an archive for one, by the order of their names.
+    """
+    if file.is_dir():
+        return _folder_blocks(file, site, progress)
     parquet = file.suffix.lower() in PARQUET
     return (parquet_blocks if parquet else csv_blocks)(file, site, progress)
+
+
+def _folder_blocks(
+    folder: Path, site: Site, progress: Callable[[float], None] | None
+) -> Iterator[Block]:
+    """A row that is not later than those before it has been in an earlier file: it is left out."""
+    files = sorted(f for f in folder.iterdir() if f.name.lower().endswith((*PARQUET, *CSV)))
+    if not files:
+        fault = Fault(
+            "folder", "no scans in it", f"files that end in {', '.join((*PARQUET, *CSV))}"
+        )
+        raise ScansError(str(folder), [fault])
+    last = -inf
+    for number, file in enumerate(files):
+
+        def share(done: float, before: int = number) -> None:
+            if progress:
+                progress((before + done) / len(files))
+
+        for block in file_blocks(file, site, share):
+            first = int(np.searchsorted(block.time, last, side="right"))
+            if first < len(block):
+                last = float(block.time[-1])
+                yield block.rows(first, len(block))
 
 
 def between(blocks: Iterable[Block], start: float, end: float) -> Iterator[Block]:

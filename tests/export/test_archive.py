@@ -21,6 +21,7 @@ from gateway.measure.blocks import Block
 from gateway.record import history, retention
 from gateway.record.retention import DAY_MS, Keep
 from gateway.record.store import Store, open_store
+from gateway.replay.header import ScansError
 from gateway.replay.replay import file_blocks
 from tests.export.archiving_child import COUNT, DAYS, KEEP, STEP
 from tests.record.made import START, plant, rows
@@ -51,7 +52,7 @@ def recorded(store: Store) -> list[Block]:
 
 
 def archived(folder: Path) -> list[Block]:
-    return [b for f in sorted((folder / FOLDER).iterdir()) for b in file_blocks(f, HERE)]
+    return list(file_blocks(folder / FOLDER, HERE))
 
 
 def joined(blocks: list[Block]) -> Block:
@@ -103,6 +104,9 @@ async def test_rows_that_came_later_get_a_file_of_their_own(tmp_path: Path, stor
     times = archive(day, day + DAY_MS)
     assert sorted(f.name for f in (tmp_path / FOLDER).iterdir()) == ["2026-05-28-2.parquet", FIRST]
     assert np.isin(np.round(late.time * 1000), times).all()
+    both = joined(archived(tmp_path)).time
+    assert (np.diff(both) > 0).all(), "rows that are in both files come once"
+    assert len(both) == len(times)
     store.write([rows(HERE, 1, start=START + 9.5)])
     with pytest.raises(ArchiveError, match="1 rows came after their day was archived"):
         store.do(retention._exactly, times)
@@ -149,6 +153,11 @@ async def test_a_damaged_file_counts_as_nothing(tmp_path: Path, store: Store) ->
     second = tmp_path / FOLDER / "2026-05-28-2.parquet"
     assert len(joined(list(file_blocks(second, HERE))).time) > 0
     assert (tmp_path / FOLDER / FIRST).read_bytes() == b"PAR1 not really"
+
+
+def test_a_folder_without_scans_is_named(tmp_path: Path) -> None:
+    with pytest.raises(ScansError, match="no scans in it; allowed: files that end in .parquet"):
+        list(file_blocks(tmp_path, HERE))
 
 
 def test_days_are_those_of_utc(
