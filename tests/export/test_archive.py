@@ -156,7 +156,7 @@ async def test_a_damaged_file_counts_as_nothing(tmp_path: Path, store: Store) ->
 
 
 def test_a_folder_without_scans_is_named(tmp_path: Path) -> None:
-    with pytest.raises(ScansError, match="no scans in it; allowed: files that end in .parquet"):
+    with pytest.raises(ScansError, match=r"no scans in it; allowed: files that end in \.parquet"):
         list(file_blocks(tmp_path, HERE))
 
 
