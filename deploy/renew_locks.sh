@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Makes the three lock files anew from pyproject.toml and build.in, with hashes and without any
+# Makes the four lock files anew from pyproject.toml and build.in, with hashes and without any
 # index address. Versions that still fit are kept; `--upgrade` takes the newest.
 #     pip install pip-tools && bash deploy/renew_locks.sh [--upgrade]
 set -euo pipefail
@@ -23,4 +23,6 @@ lock() { # FILE COMMENT ARGUMENTS...
 
 lock requirements.lock "what the program runs on" "$@" pyproject.toml
 lock requirements-test.lock "the same, and what its tests need" --extra test "$@" pyproject.toml
+lock requirements-parquet.lock "the same, and what Parquet needs" --extra parquet "$@" \
+    --constraint deploy/requirements-test.lock pyproject.toml
 lock build.lock "what builds the package" "$@" deploy/build.in

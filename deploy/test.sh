@@ -17,6 +17,7 @@ declare -A packages=(
     [victoria-metrics]=victoria-metrics
     [chromium]=chromium
     [systemd-analyze]=systemd
+    [docker-compose]=docker-compose
 )
 
 missing_packages() {

@@ -33,7 +33,7 @@ PASSING = re.compile(  # what tools leave behind and git does not keep
 )
 VAGUE = {"util", "utils", "helper", "helpers", "common", "base", "manager", "handler", "misc"}
 WRITTEN = (".py", ".md", ".toml", ".sh", ".yml", ".yaml", ".json", ".lock", ".in", ".html", ".js",
-           ".css", ".service", "")  # fmt: skip
+           ".css", ".service", ".conf", ".dockerignore", "")  # fmt: skip
 FOREIGN = re.compile(
     "|".join(
         re.escape(a + b)  # in two parts, or this file would find itself
@@ -138,9 +138,15 @@ def test_the_locks_hold_what_the_project_asks_for() -> None:
     assert wanted(project) <= set(program), "run deploy/renew_locks.sh"
     assert wanted(project, "test") <= set(tests), "run deploy/renew_locks.sh"
     assert {k: v for k, v in tests.items() if k in program} == program
+    parquet = pins("requirements-parquet.lock")
+    assert {k: v for k, v in parquet.items() if k in program} == program
+    assert wanted(project, "parquet") - wanted(project) == set(parquet) - set(program)
 
 
-@pytest.mark.parametrize("lock", ["requirements.lock", "requirements-test.lock", "build.lock"])
+@pytest.mark.parametrize(
+    "lock",
+    ["requirements.lock", "requirements-parquet.lock", "requirements-test.lock", "build.lock"],
+)
 def test_a_lock_has_hashes_and_no_address(lock: str) -> None:
     text = (ROOT / "deploy" / lock).read_text(encoding="utf-8")
     entries = re.split(r"\n(?=[a-z0-9])", text)[1:]
