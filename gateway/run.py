@@ -13,10 +13,12 @@ from typing import Any
 
 import structlog
 
+from gateway.checking.checks import Checks
 from gateway.demo.control import run_plant
 from gateway.export.archive import Archive
 from gateway.live import Live
 from gateway.plant.site import Site
+from gateway.process import program_version
 from gateway.publish.bacnet import publish_bacnet
 from gateway.publish.bacnet_source import GatewayAlarms
 from gateway.publish.influx import forward_influx
@@ -57,17 +59,19 @@ async def run_gateway(
     with open_store(settings.state_dir, site, events=bool(settings.mqtt_host)) as store:
         queue: Queue = asyncio.Queue()
         live = restored(site, store, queue)
+        checks = Checks(live, store, program_version())
         async with asyncio.TaskGroup() as tasks:
             recorder = tasks.create_task(record(store, queue, live.sinks), name="record")
             receivers = [
                 tasks.create_task(work, name=name)
-                for name, work in _receivers(live, store, settings, opened).items()
+                for name, work in _receivers(live, store, settings, opened, checks).items()
             ]
             receivers.append(tasks.create_task(keep_told(live, up, supervisor), name="supervisor"))
             watchers = [
                 tasks.create_task(work, name=name)
                 for name, work in watching(site, live, store, queue).items()
             ]
+            watchers.append(tasks.create_task(checks.watch(), name="loop checks"))
             log.info("watching", site=site.site.id, controllers=len(site.controllers),
                      transducers=len(site.transducers), loops=len(site.loops))  # fmt: skip
             try:
@@ -82,12 +86,16 @@ async def run_gateway(
 
 
 def _receivers(
-    live: Live, store: Store, settings: Settings, ready: Callable[[str], None]
+    live: Live,
+    store: Store,
+    settings: Settings,
+    ready: Callable[[str], None],
+    checks: Checks,
 ) -> dict[str, Coroutine[Any, Any, None]]:
     """Who is told: the pages always, the others when they are configured."""
     archive = Archive(store.file, live.site) if settings.archive else None
     work = {
-        "web": serve(live, store.file, settings, ready),
+        "web": serve(live, store.file, settings, ready, checks=checks),
         "retention": keep_pruned(store, _keep(settings), live.sinks, archive),
     }
     if settings.mqtt_host:

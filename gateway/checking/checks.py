@@ -65,6 +65,8 @@ class Open:
     settling: Settling = UNHEARD
     trouble: str = ""
     """Why the latest reading could not be written; it is tried again."""
+    record: int | None = None
+    """Number of the record that it ended in."""
 
     @property
     def step(self) -> Step | None:
@@ -223,7 +225,7 @@ class Checks:
         if isinstance(event, Finished):
             past = await asyncio.to_thread(self._look_back, after)
             made = body(after, one.name, look_back=past)
-            await self.store.ask(_finish, one.name, event, made)
+            one.record = await self.store.ask(_finish, one.name, event, made)
         else:
             await self.store.ask(_abandon, one.name, one.run.plan.loop, event)
         one.run = after

@@ -41,18 +41,19 @@ bearer = HTTPBearer(
 )
 
 
-async def _admitted(
+async def admitted(
     request: Request,
     sources: FromApp,
     given: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)],
 ) -> None:
+    """Let in who has the token; RefusalError for everybody else."""
     address = request.client.host if request.client else ""
     sources.gate.admit(address, given.credentials if given else None)
 
 
 router = APIRouter(
     tags=["actions"],
-    dependencies=[Depends(_admitted)],
+    dependencies=[Depends(admitted)],
     responses=documented(401, 403, 404, 409, 411, 413, 422, 429, 503),
 )
 

@@ -11,11 +11,12 @@ from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 from starlette.middleware.gzip import DEFAULT_EXCLUDED_CONTENT_TYPES, GZipMiddleware
 
+from gateway.checking.checks import Checks
 from gateway.live import Live
 from gateway.plant.site import Site
 from gateway.process import program_version
 
-from . import acting, alarms, api, exporting, health, journal, metrics, pages, refusals
+from . import acting, alarms, api, exporting, health, journal, loopchecks, metrics, pages, refusals
 from .board import Board
 from .bodies import ShortBodies
 from .details import Details
@@ -45,6 +46,7 @@ TAGS = [
     {"name": "findings", "description": "Diagnosed faults, open and past."},
     {"name": "alarms", "description": "How alarms stand, their journal, and how good they are."},
     {"name": "actions", "description": "What a named person with the token does to alarms."},
+    {"name": "loop checks", "description": "Guided checks, their records, and when they are due."},
     {"name": "history", "description": "Trends from the store."},
     {"name": "operation", "description": "For supervisors and scrapers."},
 ]
@@ -57,10 +59,11 @@ def make_app(
     gate: Gate | None = None,
     streams: Streams | None = None,
     clock: Callable[[], float] = time.time,
+    checks: Checks | None = None,
 ) -> FastAPI:
     """The application over a live state and a past. `clock`: seconds since 1970.
 
-    gate: who may act on alarms; nobody when left out.
+    gate: who may act on alarms; nobody when left out. checks: loop checks; none when left out.
     `streams.end()` ends every open event stream, for a shutdown.
     """
     app = FastAPI(
@@ -75,7 +78,9 @@ def make_app(
     edition, gate, board = revision(live.site), gate or Gate(), Board(live, clock)
     now = Now(live, clock, edition, board)
     details = Details(live, now, clock())
-    app.state.sources = Sources(live, now, details, board, gate, past, streams or Streams(), clock)
+    app.state.sources = Sources(
+        live, now, details, board, gate, past, streams or Streams(), clock, checks=checks
+    )
     app.add_middleware(ShortBodies)
     # An export is not packed: a year of it would hold up the rows of this second.
     plain = (*DEFAULT_EXCLUDED_CONTENT_TYPES, "text/csv", exporting.PARQUET)
@@ -84,8 +89,9 @@ def make_app(
     )
     app.add_middleware(SecurityHeaders)
     refusals.register(app)
-    for part in (api, journal, alarms, acting, exporting):
+    for part in (api, journal, alarms, acting, exporting, loopchecks):
         app.include_router(part.router, prefix=PREFIX)
+    app.include_router(loopchecks.deeds, prefix=PREFIX)
     for part in (health, metrics):
         app.include_router(part.router)
     app.include_router(pages.routes(live.site, edition, acting=gate.open))

@@ -13,6 +13,7 @@ from pathlib import Path
 import structlog
 import uvicorn
 
+from gateway.checking.checks import Checks
 from gateway.errors import DiskError, StartError
 from gateway.live import Live
 from gateway.settings import Settings
@@ -31,13 +32,19 @@ log = structlog.get_logger(__name__)
 
 
 async def serve(
-    live: Live, store: Path, settings: Settings, ready: Callable[[str], None] | None = None
+    live: Live,
+    store: Path,
+    settings: Settings,
+    ready: Callable[[str], None] | None = None,
+    *,
+    checks: Checks | None = None,
 ) -> None:
     """Serve pages and interface until cancelled; event streams then end at once.
 
-    store: the history file; the token for actions lies beside it. ready: called with the page's
-    address once it can be opened. StartError, naming address and port, when that is not to be
-    had, or the token cannot be used; a disk that takes no token only keeps people from acting.
+    store: the history file; the token for actions lies beside it. checks: loop checks. ready:
+    called with the page's address once it can be opened. StartError, naming address and port, when
+    that is not to be had, or the token cannot be used; a disk that takes no token only keeps people
+    from acting.
     """
     token = ""
     if settings.http_actions:
@@ -45,7 +52,7 @@ async def serve(
             token = local_token(store.parent)
         except DiskError as error:
             log.warning("nobody may act until the next start: no token", reason=str(error))
-    await serve_past(live, stored(store), settings, ready, token=token)
+    await serve_past(live, stored(store), settings, ready, token=token, checks=checks)
 
 
 async def serve_past(
@@ -55,10 +62,11 @@ async def serve_past(
     ready: Callable[[str], None] | None = None,
     *,
     token: str = "",
+    checks: Checks | None = None,
 ) -> None:
     """As `serve`, over any past; token: what whoever acts must hold, "": nobody may act."""
     streams = Streams()
-    app = make_app(live, past, gate=Gate(token), streams=streams, clock=time.time)
+    app = make_app(live, past, gate=Gate(token), streams=streams, clock=time.time, checks=checks)
     with listening(settings.http_host, settings.http_port) as sock:
         address = address_of(sock)
         server = _Server(

@@ -8,6 +8,7 @@ from typing import Annotated
 
 from fastapi import Depends, Request
 
+from gateway.checking.checks import Checks
 from gateway.live import Live
 
 from .board import Board
@@ -41,6 +42,8 @@ class Sources:
     streams: Streams
     clock: Callable[[], float]
     exports: Exports = field(default_factory=Exports)
+    checks: Checks | None = None
+    """Loop checks; None where there are none."""
 
 
 def _sources(request: Request) -> Sources:
