@@ -53,8 +53,10 @@ def main(words: Sequence[str] | None = None) -> None:
     if "measured" in asked.only:
         print("\n" + measured(asked, folder / "measured.jsonl"), flush=True)
     if asked.readme:
-        faults, years = (read_results(folder / f"{part}.jsonl") for part in ("plant", "calm"))
-        made = readmetables.block(faults, years, *measure_speed())
+        faults, years, real = (
+            read_results(folder / f"{part}.jsonl") for part in ("plant", "calm", "measured")
+        )
+        made = readmetables.block(faults, years, *measure_speed(), real)
         readmetables.write(asked.readme, made)
 
 
