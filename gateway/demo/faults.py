@@ -67,6 +67,15 @@ KINDS: dict[str, FaultKind] = {
         FaultKind("ports-swapped", "tube", "Tubes exchanged"),
         FaultKind("tube-restricted", "tube", "Tube nearly closed", "s", 1, 1e5),
         FaultKind("liquid-in-tube", "tube", "Water in a tube", _PA, -5000, 5000),
+        FaultKind(
+            "calibrator",
+            "tube",
+            "Calibrator on its ports (no fault)",
+            "in its unit",
+            -5000,
+            5000,
+            finding="none",
+        ),
         FaultKind("frozen", "card", "Input card stuck"),
         FaultKind("device-stuck", "device", "Transducer stuck", finding="frozen"),
         FaultKind("zero-shift", "device", "Zero shifts at once", _PA, -5000, 5000, "zero-drift"),
@@ -80,6 +89,7 @@ KINDS: dict[str, FaultKind] = {
         FaultKind("unit-mismatch", "input", "Unit set wrongly", "times", 1e-6, 1e6),
         FaultKind("percent-for-value", "input", "Percent shown for pressure"),
         FaultKind("combination-mismatch", "drive", "Combination set wrongly", "number", 0, 3),
+        FaultKind("inputs-swapped", "drive", "First two inputs exchanged", finding="none"),
         FaultKind("action-reversed", "drive", "Action reversed"),
         FaultKind("setpoint-outside-range", "drive", "Set point beyond the range", "", -1e6, 1e6),
         FaultKind("setpoint-above-safe-limit", "drive", "Set point beyond limits", "", -1e6, 1e6),
@@ -158,7 +168,7 @@ def _in_loop(kind: FaultKind, loop: Loop) -> bool:
         return loop.door is not None
     if kind.kind == "setpoint-above-safe-limit":
         return loop.limits.low is not None and loop.limits.high is not None
-    return True
+    return kind.kind != "inputs-swapped" or len(loop.transducers) > 1
 
 
 def _usual_in_transducer(kind: str, noun: Transducer) -> float:
@@ -171,6 +181,7 @@ def _usual_in_transducer(kind: str, noun: Transducer) -> float:
         "flat-top": 19.6 if signal.unit == "mA" else 8.9 if signal.live_zero else 7.1,
         "tube-restricted": 60.0,
         "liquid-in-tube": 0.12 * span,
+        "calibrator": 0.5 * far,
         "zero-shift": 0.06 * span,
         "zero-drift": 0.05 * span,
         "span-drift": 12.0,

@@ -29,7 +29,7 @@ class Channel:
 
     def __init__(self, site: Site, key: str, seed: int, time: float, start_pa: float) -> None:
         noun = site.transducers[key]
-        self.tube = Tube(seed, key, start_pa)
+        self.tube = Tube(seed, key, start_pa, noun.unit)
         self.device = Device(seed, key, noun, time, start_pa)
         self.wire = Wire(seed, key, noun)
         self.card = Card(seed, key, noun, site.point(noun.counts))
@@ -40,7 +40,11 @@ class Channel:
     def step(self, dt: float, difference_pa: float, outside_C: float, before: float) -> None:
         sent = self.device.step(dt, self.tube.step(dt, difference_pa), outside_C)
         self.electrical = self.wire.step(dt, sent, before)
-        self.counts = self.card.counts(self.electrical)
+        self.convert(self.electrical)
+
+    def convert(self, electrical: float) -> None:
+        """Counts of what stands at its input, mA or V."""
+        self.counts = self.card.counts(electrical)
 
 
 @dataclass
@@ -57,6 +61,10 @@ class PressureLoop:
         for channel, difference in zip(self.channels, self.space.differences, strict=True):
             channel.step(dt, difference, weather.outside_C, before)
             before = channel.electrical
+        if "inputs-swapped" in self.drive.faults:
+            first, second = self.channels[:2]
+            first.convert(second.electrical)
+            second.convert(first.electrical)
         self.drive.step(dt, [channel.counts for channel in self.channels])
 
 

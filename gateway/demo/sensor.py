@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from gateway.plant.signals import Signal
 from gateway.plant.transducers import Transducer
+from gateway.plant.units import to_pa
 
 from .building import INDOOR_C, YEAR_S
 from .noise import Lag, Wander, normals, uniforms
@@ -20,8 +21,9 @@ class Tube:
     USUAL_S = 0.15
     """Time constant of a few metres of clear tube."""
 
-    def __init__(self, seed: int, name: str, difference_pa: float) -> None:
+    def __init__(self, seed: int, name: str, difference_pa: float, unit: str = "Pa") -> None:
         self.faults: dict[str, float] = {}
+        self._unit = unit
         self._lag = Lag(difference_pa)
         self._draught = Wander(normals(seed, f"{name} draught"), 0.4, 8.0)
         self._slosh = Wander(normals(seed, f"{name} slosh"), 0.06, 40.0)
@@ -31,6 +33,9 @@ class Tube:
         faults = self.faults
         if not faults:
             return self._lag.step(dt, difference_pa, self.USUAL_S)
+        if "calibrator" in faults:
+            # On the ports themselves: the tubes, and what is wrong with them, hang aside.
+            return self._lag.step(dt, to_pa(faults["calibrator"], self._unit), self.USUAL_S)
         arrived = self._lag.step(dt, difference_pa, faults.get("tube-restricted", self.USUAL_S))
         if "liquid-in-tube" in faults:
             arrived += faults["liquid-in-tube"] * (1.0 + self._slosh.step(dt))

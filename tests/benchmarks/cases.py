@@ -17,7 +17,8 @@ ONSETS_S = 6 * 3600.0
 SEASON_S = 91.3125 * 86_400.0
 BEGIN = 1_780_272_000.0
 DAY_S = 86_400.0
-NOT_FAULTS = ("fan-stopped",)
+NOT_FAULTS = ("fan-stopped", "calibrator", "inputs-swapped")
+"""Kinds that no diagnosis can or should name: work, and what only a loop check tells apart."""
 
 FACTORS: dict[str, tuple[float, ...]] = {
     "zero-shift": (0.25, 0.5, 1.0, 2.0, -0.25, -0.5, -1.0),

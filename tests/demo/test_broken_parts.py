@@ -11,7 +11,7 @@ from statistics import fmean, pstdev
 import pytest
 
 from gateway.demo.noise import Lag, Wander, normals
-from gateway.demo.plant import Channel
+from gateway.demo.plant import Channel, Plant
 from gateway.demo.sensor import Device, Tube
 from gateway.demo.wiring import Wire
 from gateway.plant.site import Site
@@ -283,3 +283,25 @@ def test_wander_keeps_its_spread_at_any_step() -> None:
         values = [wander.step(dt) for _ in range(40_000)]
         assert pstdev(values) == pytest.approx(2.0, rel=0.15)
         assert fmean(values) == pytest.approx(0.0, abs=0.3)
+
+
+def test_a_calibrator_takes_the_place_of_the_tubes(archive: Site) -> None:
+    plant = Plant(archive, seed=1, time=TIME)
+    channel = plant.loops["ahu-1-supply"].channels[0]
+    plant.switch("ports-swapped", "dp-301", on=True)
+    plant.switch("calibrator", "dp-301", 1.5, on=True)
+    plant.step(5.0)
+    assert channel.electrical == pytest.approx(7.5, abs=0.1), "1.5 of 0 to 2 inH2O on 0-10 V"
+
+
+def test_exchanged_wires_bring_each_signal_to_the_other_input(archive: Site) -> None:
+    plant = Plant(archive, seed=1, time=TIME)
+    for key, pressure in (("dp-201", 0.0), ("dp-202", 75.0)):
+        plant.switch("calibrator", key, pressure, on=True)
+    first, second = plant.loops["stair-b"].channels
+    plant.step(5.0)
+    # 0 and 75 Pa of -25 to 100 on 4-20 mA, 1600 counts a mA.
+    assert (first.counts, second.counts) == pytest.approx((11_520, 26_880), abs=350)
+    plant.switch("inputs-swapped", "stair-b", on=True)
+    plant.step(1.0)
+    assert (second.counts, first.counts) == pytest.approx((11_520, 26_880), abs=350)
