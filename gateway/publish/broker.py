@@ -17,6 +17,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from gateway.settings import Settings
 
 from . import payloads
+from .sizes import Sizes
 from .topics import Topics
 
 TIMEOUT_S = 10.0
@@ -31,8 +32,20 @@ PROTOCOLS = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V
 T = TypeVar("T")
 
 
+FAULTY = frozenset({0x90, 0x95, 0x99})
+"""Reason codes that blame the message: topic name invalid, packet too large, payload format
+invalid (MQTT 5, 3.4.2.1 and 3.14.2.1); every other one may pass."""
+
+
 class MessageRefusedError(aiomqtt.MqttError):
-    """The broker has the message and does not want it; only MQTT 5 lets it say so."""
+    """The broker does not want the message; only MQTT 5 lets it say so.
+
+    faulty: it will never want it, the message is to blame.
+    """
+
+    def __init__(self, reason: str, *, faulty: bool = False) -> None:
+        super().__init__(reason)
+        self.faulty = faulty
 
 
 class Client(aiomqtt.Client):
@@ -41,20 +54,43 @@ class Client(aiomqtt.Client):
     The library throws the broker's reason away, and takes a refused message for a delivered one.
     """
 
-    def __init__(self, *given: Any, **named: Any) -> None:
+    def __init__(self, *given: Any, sizes: Sizes, **named: Any) -> None:
         super().__init__(*given, **named)
-        self._refused: dict[int, str] = {}
+        self._refused: dict[int, ReasonCode] = {}
+        self._sizes = sizes
 
     @property
     def speaks_5(self) -> bool:
         """Whether it speaks MQTT 5, not 3.1.1."""
         return self._client.protocol == MQTTProtocolVersion.MQTTv5
 
+    async def publish(  # the parent's signature
+        self, topic: str, payload: Any = None, *given: Any, **named: Any
+    ) -> None:
+        """As the parent's; raises MessageRefusedError as well, also for what is too large."""
+        size = len(topic.encode()) + len(str(payload or "").encode())
+        if refusal := self._sizes.refusal(size):
+            raise MessageRefusedError(refusal, faulty=True)
+        refused: MessageRefusedError | None = None
+        with self._sizes.sending(size):
+            try:
+                await super().publish(topic, payload, *given, **named)
+            except MessageRefusedError as error:
+                refused = error
+        if refused:
+            raise refused
+
+    def _on_connect(
+        self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None
+    ) -> None:
+        self._sizes.connected(getattr(properties, "MaximumPacketSize", None))
+        super()._on_connect(client, userdata, flags, reason_code, properties)
+
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any
     ) -> None:
         if reason_code.is_failure:
-            self._refused[mid] = str(reason_code)
+            self._refused[mid] = reason_code
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
     @contextmanager
@@ -63,7 +99,8 @@ class Client(aiomqtt.Client):
         with super()._pending_call(mid, value, pending_dict):
             yield
         if mid in self._refused:
-            raise MessageRefusedError(self._refused.pop(mid))
+            code = self._refused.pop(mid)
+            raise MessageRefusedError(str(code), faulty=code.value in FAULTY)
 
 
 async def subscribe(client: Client, topics: Sequence[str], *, retained: bool = True) -> str:
@@ -85,13 +122,16 @@ async def subscribe(client: Client, topics: Sequence[str], *, retained: bool = T
 
 
 @asynccontextmanager
-async def connection(settings: Settings, topics: Topics) -> AsyncIterator[Client]:
+async def connection(
+    settings: Settings, topics: Topics, sizes: Sizes | None = None
+) -> AsyncIterator[Client]:
     """A connected client; MqttError or OSError when there is none to be had.
 
-    A client is used for one connection only: what was queued in it is lost with it.
+    sizes: what is known of the broker from earlier connections. A client is used for one
+    connection only: what was queued in it is lost with it.
     """
     heard = LastWords()
-    client = await _client(settings, topics, heard)
+    client = await _client(settings, topics, heard, sizes or Sizes())
     entering = asyncio.create_task(client.__aenter__(), name="mqtt: connect")
     try:
         # The library connects in a thread: let it finish, or its socket would stay open.
@@ -126,12 +166,13 @@ class LastWords(logging.Handler):
         self.text = record.getMessage()
 
 
-async def _client(settings: Settings, topics: Topics, heard: LastWords) -> Client:
+async def _client(settings: Settings, topics: Topics, heard: LastWords, sizes: Sizes) -> Client:
     context = await asyncio.to_thread(tls_context, settings) if settings.mqtt_tls else None
     password = settings.mqtt_password.get_secret_value()
     client = Client(
         settings.mqtt_host,
         settings.mqtt_port,
+        sizes=sizes,
         username=settings.mqtt_username or None,
         password=password or None,
         # Always the same name: the broker then ends a dead older connection of ours at once,

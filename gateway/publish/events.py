@@ -45,6 +45,9 @@ class Events:
     ) -> None:
         self._client, self._live, self._store = client, live, store
         self._sink, self._topics = sink, topics
+        self._after = 0
+        """Entries up to this one have been tried since the last beginning."""
+        self._trouble = ""
 
     async def publish(self, there: AtBroker) -> None:
         """For ever, at most IN_FLIGHT events on their way; MqttError when the connection breaks.
@@ -53,22 +56,28 @@ class Events:
         broker may be older than that.
         """
         while True:
-            taken, trouble = 0, ""
+            taken = 0
             try:
-                taken, trouble = await self._send_some(there)
-                self._sink.waiting(await self._store.ask(outbox.waiting))
+                taken = await self._send_some(there)
+                await self._tell()
             except StoreError as error:
                 # Retained states go on; an event that could not be struck off is sent again.
-                trouble = str(error)
+                self._trouble = str(error)
+            trouble = self._trouble
             self._sink.note("events", f"events wait: {trouble}" if trouble else "")
-            if trouble:
-                await asyncio.sleep(PAUSE_S)
-            elif not taken:
-                await asyncio.sleep(LOOK_S)
+            if not taken:
+                # What was refused is tried again, after all the others have had their turn.
+                self._after, self._trouble = 0, ""
+                await asyncio.sleep(PAUSE_S if trouble else LOOK_S)
 
-    async def _send_some(self, there: AtBroker) -> tuple[int, str]:
-        """Send the oldest ones; how many were taken up, and what the broker has against them."""
-        taken = await self._store.ask(outbox.take, IN_FLIGHT)
+    async def _tell(self) -> None:
+        self._sink.waiting(await self._store.ask(outbox.waiting))
+        aside = await self._store.ask(poison.count, self._sink.name)
+        self._sink.note("aside", f"{aside} events set aside" if aside else "")
+
+    async def _send_some(self, there: AtBroker) -> int:
+        """Send the oldest ones that have not been tried; how many were taken up."""
+        taken = await self._store.ask(outbox.take, IN_FLIGHT, self._after)
         there.stale |= self._behind(taken)
         done: list[int] = []
         refused: list[str] = []
@@ -82,7 +91,11 @@ class Events:
                 await self._store.ask(outbox.done, done)
         if done:
             self._sink.sent(len(done))
-        return len(taken), refused[0] if refused else ""
+        if refused:
+            self._trouble = refused[0]
+        if taken:
+            self._after = taken[-1].entry.seq
+        return len(taken)
 
     def _behind(self, taken: Iterable[Waiting]) -> set[str]:
         """Alarms of this site whose retained state these entries may have changed."""
@@ -103,7 +116,11 @@ class Events:
         try:
             await self._client.publish(topic, payload, 1)
         except MessageRefusedError as error:
-            refused.append(f"the broker refuses {topic}: {error}")
+            if error.faulty:
+                await self._set_aside(one, str(error))
+                done.append(one.entry.seq)
+            else:
+                refused.append(f"the broker refuses {topic}: {error}")
         else:
             done.append(one.entry.seq)
 
@@ -119,7 +136,7 @@ class Events:
         raise ValueError(f"kind {entry.kind}; allowed: {ALARM}, {FINDING}")
 
     async def _set_aside(self, one: Waiting, reason: str) -> None:
-        """An entry that nobody can read must not hold up what comes after it."""
-        log.warning("event set aside: it cannot be read", seq=one.entry.seq, reason=reason)
+        """An entry that nobody can read or take must not hold up what comes after it."""
+        log.warning("event set aside", seq=one.entry.seq, reason=reason)
         record = json.dumps(one.entry.body, default=str)
         await self._store.ask(poison.add, self._sink.name, [(one.entry.time_ms, record, reason)])

@@ -28,8 +28,9 @@ NAME = "influx"
 BATCH_LINES = 5_000
 FIRST_MS = 86_400_000
 """A server that is new to this store gets the last day, not years."""
-POISON_A_BATCH = 20
-"""More refused lines than this in one batch: the server is at fault, not the lines."""
+DOUBT = 20
+"""After so many refused lines and none taken, others of the batch are tried: is it the server?"""
+PROBES = 8
 
 Write = Callable[[Sequence[str]], Awaitable[None]]
 
@@ -117,23 +118,40 @@ def _read(file: Path, progress: Progress, limit: int) -> tuple[Rows | None, int]
 async def deliver(write: Write, batch: Sequence[str]) -> list[tuple[str, str]]:
     """Write lines in requests of at most BATCH_LINES; those refused, each with the reason.
 
-    Unreachable when the server is gone, or refuses so many that it cannot be the lines.
+    Unreachable when the server is gone, or takes none of them: then it is not the lines.
     """
     refused: list[tuple[str, str]] = []
     pieces = [list(batch[k : k + BATCH_LINES]) for k in range(0, len(batch), BATCH_LINES)]
+    believed = not batch
     while pieces:
         piece = pieces.pop(0)
         try:
             await write(piece)
+            believed = True
         except Refused as error:
             if len(piece) > 1:
                 half = len(piece) // 2
                 pieces[:0] = [piece[:half], piece[half:]]
                 continue
             refused.append((piece[0], str(error)))
-            if len(refused) > POISON_A_BATCH:
-                raise Unreachable(f"refuses whatever it is sent: {error}") from None
+            if len(refused) == DOUBT and not believed:
+                believed = await _takes_any(write, batch)
+                if not believed:
+                    break
+    if not believed:
+        raise Unreachable(f"refuses whatever it is sent: {refused[0][1]}")
     return refused
+
+
+async def _takes_any(write: Write, batch: Sequence[str]) -> bool:
+    """Whether the server takes one of some lines from all over a batch; they go again later."""
+    for k in range(1, PROBES + 1):
+        try:
+            await write([batch[k * (len(batch) - 1) // PROBES]])
+        except Refused:
+            continue
+        return True
+    return False
 
 
 def _set_aside(connection: sqlite3.Connection, refused: list[tuple[str, str]]) -> int:

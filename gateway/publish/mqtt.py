@@ -22,6 +22,7 @@ from .broker import FAREWELL_S, IN_FLIGHT, Client, MessageRefusedError, connecti
 from .events import Events
 from .leftovers import AtBroker, Leftovers
 from .sink import Sink
+from .sizes import Sizes
 from .states import Sent, State, alarm_states, states, worth_telling
 from .topics import Topics
 
@@ -38,16 +39,17 @@ async def publish_mqtt(live: Live, store: Store, settings: Settings) -> None:
     """
     sink = Sink(NAME, live.sinks, (settings.mqtt_password.get_secret_value(),))
     topics = Topics(settings.mqtt_prefix, live.site.site.id)
-    waits, there = delays(), AtBroker()
+    waits, there, sizes = delays(), AtBroker(), Sizes()
     while True:
         try:
-            async with connection(settings, topics) as client:
+            async with connection(settings, topics, sizes) as client:
                 sink.up()
                 await _birth(client, topics, sink)
                 waits = delays()
                 work = _work(client, live, store, sink, topics, settings, there)
                 await _session(client, topics, work)
         except* (aiomqtt.MqttError, OSError) as group:
+            sizes.broke()
             sink.down(_words(group))
         await asyncio.sleep(next(waits))
 

@@ -26,16 +26,19 @@ class Waiting:
     journal: str
 
 
-def take(connection: sqlite3.Connection, limit: int) -> list[Waiting]:
-    """The oldest entries that are not done, at most `limit`; they stay until `done`."""
+def take(connection: sqlite3.Connection, limit: int, after: int = 0) -> list[Waiting]:
+    """The oldest entries that are not done, at most `limit`; they stay until `done`.
+
+    after: only those with a higher sequence number.
+    """
     fields = ", ".join(f"journal.{name}" for name in FIELDS)
     rows = connection.execute(
         f"SELECT {fields}, coalesce("  # noqa: S608 - own column names
         " (SELECT earlier.seq FROM journal AS earlier"
         "  WHERE earlier.kind = journal.kind AND earlier.seq < journal.seq"
         "  ORDER BY earlier.seq DESC LIMIT 1), 0)"
-        " FROM outbox JOIN journal USING (seq) ORDER BY outbox.seq LIMIT ?",
-        (limit,),
+        " FROM outbox JOIN journal USING (seq) WHERE outbox.seq > ? ORDER BY outbox.seq LIMIT ?",
+        (after, limit),
     ).fetchall()
     whose = identity(connection) if rows else ""
     return [Waiting(to_entry(row[:-1]), int(row[-1]), whose) for row in rows]

@@ -26,6 +26,7 @@ from .sources import FromApp, Sources
 
 SPAN_S = 600.0
 """Seconds up to `to` when `from` is left out."""
+QUALITY_WORDS = [quality_word(code) for code in Quality]
 MOST_SERIES = 12
 MOST_BUCKETS = 2000
 LAST_S = 253_402_300_799.0
@@ -120,7 +121,7 @@ def series_view(name: str, unit: str, factor: float, trend: Trend, time: Floats)
     return SeriesView(
         series=name, unit=unit, width_s=trend.width, count=count.tolist(),
         mean=lines[0], min=lines[1], max=lines[2], deviation=lines[3],
-        quality=[quality_word(code) for code in worst.tolist()],
+        quality=[QUALITY_WORDS[code] for code in worst.tolist()],
     )  # fmt: skip
 
 
