@@ -145,8 +145,12 @@ def minutes(
     records = np.frombuffer(b"".join(row[1] for row in rows), dtype=RECORD)
     starts = np.array([row[0] for row in rows], dtype=np.int64)
     time = (starts[:, None] + np.arange(60) * MINUTE_MS).reshape(-1)
-    wanted = (time >= start_ms) & (time < end_ms) & (records["worst"] != NO_ROWS)
-    return time[wanted], unpack(records[wanted])
+    inside = slice(*np.searchsorted(time, (start_ms, end_ms)).tolist())
+    time, records = time[inside], records[inside]
+    there = records["worst"] != NO_ROWS
+    if not there.all():
+        time, records = time[there], records[there]
+    return time, unpack(records)
 
 
 def hours(

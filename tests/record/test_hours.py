@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import sqlite3
 import statistics
 from pathlib import Path
@@ -11,7 +12,7 @@ import numpy as np
 import pytest
 
 from gateway.measure.blocks import Readings
-from gateway.record import history, rollup, third_step
+from gateway.record import history, rollup, schema, third_step
 from gateway.record.opening import FILE
 from gateway.record.store import Store, open_store
 from gateway.record.trends import Trend, trend
@@ -138,7 +139,9 @@ def test_file_of_version_2_is_brought_forward(written: tuple[Store, Readings]) -
             connection.execute(
                 "UPDATE rollups SET minutes = ? WHERE rowid = ?", (old.tobytes(), rowid)
             )
-        connection.execute("DROP TABLE hours")
+        later = [part for step in schema.MIGRATIONS[2:] for part in step if isinstance(part, str)]
+        for name in re.findall(r"CREATE TABLE (\w+)", " ".join(later)):
+            connection.execute(f"DROP TABLE {name}")
         connection.execute("PRAGMA user_version = 2")
     connection.close()
     with open_store(store.file.parent, HERE):
