@@ -18,7 +18,7 @@ from typing import NoReturn
 import structlog
 
 from gateway.live import Live, Snapshot
-from gateway.web.now import fresh_within
+from gateway.web.frame import fresh_within
 
 PARTS = 3
 """Looks in the time in which the watchdog wants to hear something."""

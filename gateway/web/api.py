@@ -1,13 +1,11 @@
-"""The HTTP interface, /api/v1: what is now, what was found, and the live stream."""
+"""The HTTP interface, /api/v1: what is now, and what was found."""
 
 from __future__ import annotations
 
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from fastapi.responses import StreamingResponse
 
-from gateway.errors import Fault
 from gateway.views import (
     FindingView,
     LinkView,
@@ -22,10 +20,10 @@ from gateway.views import (
 from . import trends
 from .details import LoopDetail, TransducerDetail
 from .now import LoopNow, StateView
+from .overview import Asked, OverviewView
 from .past import ask
-from .refusals import RefusalError, documented, unknown
+from .refusals import documented, unknown
 from .sources import FromApp
-from .streams import MOST, events
 from .trends import TIMES, span
 
 router = APIRouter()
@@ -93,31 +91,13 @@ async def sinks(sources: FromApp) -> list[SinkView]:
     return sink_views(sources.live.sinks)
 
 
+@router.get("/overview", tags=["live"], responses=documented(422))
+async def overview(sources: FromApp, asked: Annotated[Asked, Query()]) -> OverviewView:
+    """Loops in short, a page at a time, those that need a person first."""
+    return sources.overview.view(asked)
+
+
 @router.get("/state", tags=["live"])
 async def state(sources: FromApp) -> StateView:
     """Everything that changes, once: what each `state` event of the stream carries."""
     return sources.now.state()
-
-
-@router.get(
-    "/stream",
-    tags=["live"],
-    response_class=StreamingResponse,
-    responses={
-        200: {
-            "description": "Server-sent events. Event `state`: a StateView in JSON, at once, then "
-            "at most every 0.5 s when a row came, and at least every 5 s.",
-            "content": {"text/event-stream": {"schema": {"type": "string"}}},
-        },
-        **documented(503),
-    },
-)
-async def stream(sources: FromApp) -> StreamingResponse:
-    """Everything that changes, as it changes."""
-    if sources.streams.open >= MOST:
-        raise RefusalError(503, Fault("stream", f"{MOST} readers already", "a later try"))
-    return StreamingResponse(
-        events(sources.live, sources.now, sources.streams),
-        media_type="text/event-stream",
-        headers={"X-Accel-Buffering": "no"},
-    )

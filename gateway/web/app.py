@@ -16,14 +16,30 @@ from gateway.live import Live
 from gateway.plant.site import Site
 from gateway.process import program_version
 
-from . import acting, alarms, api, exporting, health, journal, loopchecks, metrics, pages, refusals
+from . import (
+    acting,
+    alarms,
+    api,
+    exporting,
+    health,
+    journal,
+    loopchecks,
+    metrics,
+    pages,
+    refusals,
+    streaming,
+)
 from .board import Board
 from .bodies import ShortBodies
 from .details import Details
+from .frame import Framing
 from .gate import Gate
 from .headers import SecurityHeaders
+from .moments import Moments
 from .now import Now
+from .overview import Overview
 from .past import Past
+from .shared import Shared
 from .sources import Sources
 from .streams import Streams
 
@@ -76,11 +92,13 @@ def make_app(
         redoc_url=None,
     )
     edition, gate, board = revision(live.site), gate or Gate(), Board(live, clock)
-    now = Now(live, clock, edition, board)
-    details = Details(live, now, clock())
+    framing = Framing(live, clock, edition, board)
+    now = Now(live, framing)
     app.state.sources = Sources(
-        live, now, details, board, gate, past, streams or Streams(), clock, checks=checks
-    )
+        live, framing, now, Overview(live, framing, now), Moments(live, framing, now),
+        Details(live, now, clock()), board, gate, past, streams or Streams(),
+        Shared(live, framing.age), clock, checks=checks,
+    )  # fmt: skip
     app.add_middleware(ShortBodies)
     # An export is not packed: a year of it would hold up the rows of this second.
     plain = (*DEFAULT_EXCLUDED_CONTENT_TYPES, "text/csv", exporting.PARQUET)
@@ -89,7 +107,7 @@ def make_app(
     )
     app.add_middleware(SecurityHeaders)
     refusals.register(app)
-    for part in (api, journal, alarms, acting, exporting, loopchecks):
+    for part in (api, streaming, journal, alarms, acting, exporting, loopchecks):
         app.include_router(part.router, prefix=PREFIX)
     app.include_router(loopchecks.deeds, prefix=PREFIX)
     for part in (health, metrics):

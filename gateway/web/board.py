@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 
 from pydantic import BaseModel, Field
 
+from gateway.alarm.definitions import Definition
 from gateway.alarm.machine import Standing
 from gateway.alarm.memory import Hold
 from gateway.alarm.relations import Subject
@@ -34,6 +35,8 @@ class AlarmNow(AlarmView):
     consequence: str = Field(
         description="What the loop is really doing, as the finding says; empty when it is not open."
     )
+    where: str = Field(description="Name of the loop or location of the transducer it is about.")
+    loop_names: list[str] = Field(description="Names of `loops`.")
     actions: list[str] = Field(description="What can be done to it now.")
 
 
@@ -149,13 +152,22 @@ class Board:
         return self._live.latest.findings if self._live.latest else ()
 
     def _view(self, one: Standing, findings: Mapping[str, Finding]) -> AlarmNow:
-        mine = findings.get(one.memory.finding)
+        mine, site = findings.get(one.memory.finding), self._live.site
+        view = alarm_view(self._live.alarms, one, [mine] if mine else [])
         return AlarmNow(
-            **vars(alarm_view(self._live.alarms, one, [mine] if mine else [])),
+            **vars(view),
             status=_status(one),
             consequence=mine.consequence if mine else "",
+            where=self._where(one.definition),
+            loop_names=[site.loops[key].name or key for key in view.loops],
             actions=possible(one),
         )
+
+    def _where(self, definition: Definition) -> str:
+        kind, subject = definition.subject_of_kind
+        if kind == "transducer":
+            return self._live.site.transducers[subject].location
+        return self._live.site.loops[subject].name if kind == "loop" else ""
 
 
 def possible(one: Standing) -> list[str]:

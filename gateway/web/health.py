@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Response
 from pydantic import BaseModel, Field
 
-from .now import fresh_within, interval_of
+from .frame import fresh_within, interval_of
 from .sources import FromApp
 
 router = APIRouter()
@@ -35,7 +35,7 @@ async def healthz(sources: FromApp, response: Response) -> HealthView:
     A controller that does not answer is no failure of the gateway: its silence makes rows too. Nor
     is a disk that is full: a new start would not make room, and would cost rows.
     """
-    site, age = sources.live.site, sources.now.age()
+    site, age = sources.live.site, sources.framing.age()
     limit = fresh_within(site)
     reason = ""
     if age is None:

@@ -13,9 +13,13 @@ from gateway.live import Live
 
 from .board import Board
 from .details import Details
+from .frame import Framing
 from .gate import Gate
+from .moments import Moments
 from .now import Now
+from .overview import Overview
 from .past import Past
+from .shared import Shared
 from .streams import Streams
 
 
@@ -28,18 +32,22 @@ class Exports:
 
 @dataclass(frozen=True)
 class Sources:
-    """The live state in short and in detail, its alarms, who may act, the past, what is streaming.
+    """The live state in its several shapes, its alarms, who may act, the past, what is streaming.
 
     clock: seconds since 1970.
     """
 
     live: Live
+    framing: Framing
     now: Now
+    overview: Overview
+    moments: Moments
     details: Details
     board: Board
     gate: Gate
     past: Past
     streams: Streams
+    shared: Shared
     clock: Callable[[], float]
     exports: Exports = field(default_factory=Exports)
     checks: Checks | None = None

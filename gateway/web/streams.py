@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager, suppress
 
 from gateway.live import Live
-
-from .now import Now
 
 GAP_S = 0.5
 """Least time between two events of one reader."""
@@ -55,8 +53,12 @@ class Streams:
                 limit.reschedule(asyncio.get_running_loop().time())
 
 
-async def events(live: Live, now: Now, streams: Streams) -> AsyncIterator[bytes]:
+async def events(
+    live: Live, encoded: Callable[[], Awaitable[bytes]], streams: Streams
+) -> AsyncIterator[bytes]:
     """The state at once, then whenever a row comes, until the streams end.
+
+    encoded: gives the state of this instant as JSON.
 
     A reader that does not read waits in its own connection: it skips rows and holds up nobody.
     """
@@ -65,7 +67,7 @@ async def events(live: Live, now: Now, streams: Streams) -> AsyncIterator[bytes]
         before = b""
         while not streams.ended:
             seen = live.latest.number if live.latest else -1
-            yield before + b"event: state\ndata: " + await now.encoded() + b"\n\n"
+            yield before + b"event: state\ndata: " + await encoded() + b"\n\n"
             with suppress(TimeoutError):
                 async with streams.at_most(2 * GAP_S):
                     await asyncio.sleep(GAP_S)

@@ -126,7 +126,7 @@ def series_view(name: str, unit: str, factor: float, trend: Trend, time: Floats)
 
 
 def _span(sources: Sources, start: str | None, end: str | None) -> tuple[float, float]:
-    last = seconds(end, "query.to") if end is not None else sources.now.until()
+    last = seconds(end, "query.to") if end is not None else sources.framing.until()
     first = seconds(start, "query.from") if start is not None else last - SPAN_S
     if not first < last:
         fault = Fault("query.from", f"{first} with to={last}", "from before to")

@@ -10,7 +10,15 @@ from pathlib import Path
 from typing import Literal
 from urllib.parse import urlsplit
 
-from playwright.async_api import Browser, ConsoleMessage, Page, Request, Response, async_playwright
+from playwright.async_api import (
+    Browser,
+    ConsoleMessage,
+    Page,
+    Request,
+    Response,
+    async_playwright,
+    expect,
+)
 
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
 ARGUMENTS = [
@@ -51,6 +59,26 @@ CONTRAST = """() => {
 """Texts with less contrast than 4.5 to 1: WCAG 2.2, success criterion 1.4.3, and its definitions of
 relative luminance and contrast ratio."""
 
+AXE = Path(__file__).parent / "vendor" / "axe" / "axe.min.js"
+"""axe-core, fetched by deploy/build_assets.py with an editable install."""
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+VIOLATIONS = """async (rules) => {
+  const found = await axe.run(document, { runOnly: rules, resultTypes: ["violations"] });
+  const told = (one) => one.nodes.map((node) => `${one.id}: ${node.html.slice(0, 150)}`);
+  return found.violations.flatMap(told);
+}"""
+SMALL = """() => {
+  const parts = [...document.querySelectorAll("a, button, input, select, summary")];
+  return parts.filter((node) => {
+    const style = getComputedStyle(node);
+    const inText = node.tagName === "A" && style.display === "inline";
+    if (!node.checkVisibility() || inText || style.opacity === "0") return false;
+    const box = (node.closest("label") || node).getBoundingClientRect();
+    return box.bottom > 0 && box.height < 24;
+  }).map((node) => node.outerHTML.slice(0, 120));
+}"""
+"""What a finger could miss: WCAG 2.2, success criterion 2.5.8, which leaves links in text out."""
+
 DRAWN = """(share) => {
   const box = document.querySelector("[data-loop=stair-b] .canvas");
   const canvas = box.querySelector("canvas");
@@ -87,7 +115,7 @@ class Watched:
 
     async def loaded(self) -> int:
         """Bytes over the wire so far, but for the endless stream."""
-        ended = [a for a in self.answers if not a.url.endswith("/stream")]
+        ended = [a for a in self.answers if "/api/v1/stream" not in a.url]
         sizes = [await a.request.sizes() for a in ended]
         return sum(s["responseBodySize"] + s["responseHeadersSize"] for s in sizes)
 
@@ -132,6 +160,29 @@ async def page_of(
         yield page, watched
     finally:
         await context.close()
+
+
+async def live(page: Page) -> None:
+    """Wait until the page shows live values."""
+    await expect(page.locator("body")).to_have_attribute("data-feed", "live")
+
+
+async def violations(page: Page) -> list[str]:
+    """What axe-core and our own contrast check find wrong, as the page stands."""
+    await page.evaluate(AXE.read_text(encoding="utf-8"))
+    found: list[str] = await page.evaluate(VIOLATIONS, RULES)
+    pale: list[str] = await page.evaluate(CONTRAST)
+    return found + pale
+
+
+async def unfit(page: Page) -> list[str]:
+    """What is wrong with a page on a phone: it must fit the width, and fingers must hit."""
+    scroll, inner = await page.evaluate(
+        "() => [document.documentElement.scrollWidth, window.innerWidth]"
+    )
+    wide = [f"{scroll} wide of {inner}"] if scroll > inner else []
+    small: list[str] = await page.evaluate(SMALL)
+    return wide + small
 
 
 async def picture(page: Page, name: str, *, whole: bool = False) -> None:

@@ -1,4 +1,4 @@
-"""An app over a site made by hand, and a client for it."""
+"""An app over a site made by hand, a client for it, and a browser."""
 
 from __future__ import annotations
 
@@ -6,11 +6,13 @@ from collections.abc import AsyncIterator
 
 import httpx
 import pytest
+from playwright.async_api import Browser
 
 from gateway.web.app import make_app
 from gateway.web.gate import Gate
 
 from .archive import START, archive
+from .browsing import browser
 from .feeder import TOKEN, Feeder
 
 
@@ -27,3 +29,10 @@ async def client(feeder: Feeder) -> AsyncIterator[httpx.AsyncClient]:
     transport = httpx.ASGITransport(app)
     async with httpx.AsyncClient(transport=transport, base_url="http://gateway") as speaking:
         yield speaking
+
+
+@pytest.fixture
+async def chromium() -> AsyncIterator[Browser]:
+    """Debian's Chromium."""
+    async with browser() as running:
+        yield running

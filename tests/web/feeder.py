@@ -29,11 +29,17 @@ from gateway.settings import Settings
 from gateway.web.past import Past
 from gateway.web.serve import serve_past
 
-from .archive import CENTRE, archive
+from .archive import CENTRE, archive, mismatch, open_circuit
 from .book import Book
 
 TOKEN = "of-harbour-street-0123456789"  # noqa: S105 - of the tests alone
 """What whoever acts must hold."""
+
+
+def centre(site: Site, loop: str) -> float:
+    """Pa around which a loop moves: the middle of its range where nothing else is said."""
+    noun = site.transducers[site.loops[loop].transducers[0]]
+    return CENTRE.get(loop, noun.lrv_pa + noun.span_pa / 2)
 
 
 def moving(site: Site, t: float) -> Floats:
@@ -42,9 +48,9 @@ def moving(site: Site, t: float) -> Floats:
     out = []
     for k, (key, noun) in enumerate(site.transducers.items()):
         loops = site.loops_of(key)
-        centre = CENTRE.get(loops[0], 0.0) if loops else 0.0
+        middle = centre(site, loops[0]) if loops else noun.lrv_pa + noun.span_pa / 2
         wave = 0.012 * math.sin(t / 37) + 0.006 * math.sin(t / 7.3 + k) + 0.003 * (k % 3)
-        out.append(centre + noun.span_pa * (wave + 0.001 * float(rng.normal())))
+        out.append(middle + noun.span_pa * (wave + 0.001 * float(rng.normal())))
     return np.array(out)
 
 
@@ -100,7 +106,7 @@ def readings(
         ).astype(np.uint8),
         driver=np.array([driver], dtype=np.int64),
         feedback=np.array([reported]),
-        setpoint=np.array([[CENTRE.get(k, 0.0) for k in site.loops]]),
+        setpoint=np.array([[centre(site, k) for k in site.loops]]),
         output=38.2 + np.zeros((1, loops)),
         running=np.ones((1, loops)),
     )
@@ -164,6 +170,18 @@ class Feeder:
         self._open = standing
         return gone + new
 
+    def trouble(self) -> None:
+        """A wire of the exhaust plenum breaks, and stair B is found to be set wrongly."""
+        now = time.time()
+        self.findings = [mismatch(now - 7300), open_circuit(now - 95)]
+        self.reasons = {"dp-402": Reason.FAILURE_LOW}
+        self.broken = {"dp-402"}
+        self.feedback = {"stair-b": 56.2}
+
+    def mend(self) -> None:
+        """Everything is well again."""
+        self.findings, self.reasons, self.broken, self.feedback = [], {}, set(), {}
+
     async def run(self) -> None:
         """Row after row, for ever."""
         while True:
@@ -200,10 +218,10 @@ class Feeder:
         loop = key if kind == "loop" else site.loops_of(key)[0]
         span = site.transducers[site.loops[loop].transducers[0]].span_pa
         if rest == ["setpoint"]:
-            return np.full(len(when), CENTRE.get(loop, 0.0))
+            return np.full(len(when), centre(site, loop))
         k = list(site.transducers).index(key) if kind == "transducer" else 0.0
         waves = 0.012 * np.sin(when / 37) + 0.006 * np.sin(when / 7.3 + k)
-        return CENTRE.get(loop, 0.0) + span * waves
+        return centre(site, loop) + span * waves
 
 
 @asynccontextmanager

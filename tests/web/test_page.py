@@ -1,163 +1,28 @@
-"""The live page in a real browser, on a wall screen and on a phone."""
+"""What every page has around it, in a real browser: live or not, names as text, keys, paper."""
 
 from __future__ import annotations
 
 import asyncio
 import re
 import time
-from collections.abc import AsyncIterator
-from typing import Literal
 
 import pytest
-from playwright.async_api import Browser, Page, expect
+from playwright.async_api import Browser, expect
 
-from gateway.measure.quality import Reason
-
-from .archive import archive, mismatch, open_circuit
-from .browsing import CONTRAST, DRAWN, PHONE, WIDE, browser, page_of, picture
+from .archive import archive, open_circuit
+from .browsing import PHONE, WIDE, live, page_of, picture, violations
 from .feeder import Feeder, feeding, serving
-from .schooled import schooled
 from .test_web_api import HOSTILE
 
 pytestmark = pytest.mark.server
 
-ORDER = "() => [...document.querySelectorAll('[data-loop]')].map((x) => x.dataset.loop)"
-FIGURE = "[data-loop=stair-b] [data-f=combined]"
-FIRST_LOAD = 300_000
-"""Bytes that the page may take before it shows everything."""
-
-
-@pytest.fixture
-async def chromium() -> AsyncIterator[Browser]:
-    async with browser() as running:
-        yield running
+STAIR = "[data-row='loop stair-b']"
+FIGURE = f"{STAIR} [data-f=combined]"
 
 
 @pytest.fixture
 def feeder() -> Feeder:
     return Feeder(archive(), interval=0.5)
-
-
-def trouble(feeder: Feeder) -> None:
-    feeder.findings = [mismatch(time.time() - 7300), open_circuit(time.time() - 95)]
-    feeder.reasons = {"dp-402": Reason.FAILURE_LOW}
-    feeder.broken = {"dp-402"}
-    feeder.feedback = {"stair-b": 56.2}
-
-
-async def live(page: Page) -> None:
-    await expect(page.locator("body")).to_have_attribute("data-feed", "live")
-
-
-async def test_a_wall_screen_through_a_fault(chromium: Browser, feeder: Feeder) -> None:
-    async with feeding(feeder), serving(feeder) as address, page_of(chromium, address) as opened:
-        page, watched = opened
-        await live(page)
-        # Every loop and transducer, with values that move.
-        assert await page.evaluate(ORDER) == ["stair-b", "ahu-1-supply", "exhaust-plenum"]
-        assert await page.locator("[data-input]").count() == 7
-        before = await page.locator(FIGURE).inner_text()
-        await expect(page.locator(FIGURE)).not_to_have_text(before)
-        await expect(page.locator("#verdict-text")).to_have_text("3 loops, nothing found wrong")
-        await expect(page.locator("[data-loop=stair-b] [data-f=agree]")).to_have_text("agrees")
-        await expect(page.locator(".u-over")).to_have_count(3)
-        # The hole that the feeder's past has, 5 to 4 minutes ago, stays a hole.
-        await page.wait_for_function(f"() => ({DRAWN})(0.25) > 0")
-        assert await page.evaluate(DRAWN, 0.75) > 0
-        await page.wait_for_function(f"() => ({DRAWN})(0.55) === 0")
-        assert 50_000 < await watched.loaded() < FIRST_LOAD
-        await picture(page, "wide-calm")
-
-        # A fault appears without a reload: worst loop first, and what to do about it.
-        trouble(feeder)
-        found = page.locator("[data-finding^=open-circuit]")
-        await expect(found).to_contain_text("Open circuit: no signal at all")
-        await expect(found).to_contain_text("Failure at dp-402 since")
-        await expect(found).to_contain_text("Measure at the input terminals")
-        await expect(found).to_contain_text("Electrical 0.01 mA")
-        await expect(found).to_contain_text("short circuit, reversed polarity or device failure")
-        assert await page.evaluate(ORDER) == ["exhaust-plenum", "stair-b", "ahu-1-supply"]
-        await expect(page.locator("[data-input=dp-402] [data-f=quality]")).to_have_text(
-            "Bad: signal below the measuring band: failure"
-        )
-        await expect(page.locator("[data-loop=stair-b] [data-f=agree]")).to_contain_text("differs")
-        await expect(page.locator("#verdict-text")).to_contain_text("2 of 3 loops need attention")
-        await expect(page).to_have_title("(2) Loops · Harbour Street Archive")
-        await picture(page, "wide-trouble", whole=True)
-        assert await page.evaluate(CONTRAST) == []
-
-        # And clears.
-        feeder.findings, feeder.reasons, feeder.broken, feeder.feedback = [], {}, set(), {}
-        await expect(page.locator(".finding")).to_have_count(0)
-        await expect(page.locator("#verdict-text")).to_have_text("3 loops, nothing found wrong")
-        assert await page.evaluate(ORDER) == ["stair-b", "ahu-1-supply", "exhaust-plenum"]
-        assert watched.errors == []
-        assert watched.outside == []
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-async def test_a_phone_in_light_and_dark(
-    chromium: Browser, feeder: Feeder, scheme: Literal["light", "dark"]
-) -> None:
-    trouble(feeder)
-    async with (
-        feeding(feeder),
-        serving(feeder) as address,
-        page_of(chromium, address, PHONE, scheme=scheme) as (page, watched),
-    ):
-        await live(page)
-        await expect(page.locator(".finding")).to_have_count(2)
-        await expect(page.locator("[data-loop]").first).to_have_attribute(
-            "data-loop", "exhaust-plenum"
-        )
-        width = "() => [document.documentElement.scrollWidth, window.innerWidth]"
-        folded = page.locator("details:not([open]) > summary")
-        await expect(folded).to_have_count(2 + 6)  # of two findings and of three loops
-        while await folded.count():
-            box = await folded.first.bounding_box()
-            assert box
-            assert box["height"] >= 24  # WCAG 2.2, success criterion 2.5.8: target size
-            await folded.first.click()
-        scroll, inner = await page.evaluate(width)
-        assert scroll <= inner == 360
-        await expect(page.locator(".deeper h3", has_text="The loop")).to_have_count(3)
-        assert await page.evaluate(CONTRAST) == []
-        await page.evaluate("window.scrollTo(0, 0)")
-        await picture(page, f"phone-{scheme}")
-        assert watched.errors == []
-
-
-async def test_what_is_known_of_a_loop_is_unfolded(chromium: Browser, feeder: Feeder) -> None:
-    async with feeding(feeder), serving(feeder) as address, page_of(chromium, address) as opened:
-        page, watched = opened
-        await live(page)
-        stair = page.locator("[data-loop=stair-b]")
-        learning = stair.locator("[data-deeper=learnt]")
-        await learning.locator("summary").click()
-        # 2 x 0.884 Pa: 1 %, 0.5 % of temperature and 0.5 % of a year, of 125 Pa, as rectangles.
-        await expect(learning).to_contain_text("±1.77 Pa")
-        await expect(learning).to_contain_text("Nothing learnt yet")
-        # Folded and unfolded again it is asked anew.
-        feeder.live.learnt = schooled(feeder.live.site, stopped=30, end=time.time())
-        await learning.locator("summary").click()
-        await learning.locator("summary").click()
-        await expect(learning).to_contain_text("+0.5")  # 0.4 % of 125 Pa above the other
-        await expect(learning).to_contain_text("in use; full after 168 h")
-        await expect(learning).to_contain_text("38.2 Hz stands for 50")
-        await expect(learning).to_contain_text('relearn stair-b --reason "what was done"')
-        duct = page.locator("[data-loop=ahu-1-supply] [data-deeper=hidden]")
-        await duct.locator("summary").click()
-        await expect(duct.locator("h3")).to_have_text(["dp-301, dp-302", "The loop"])
-        await expect(duct).to_contain_text("A dead wire reads a believable 0 inH₂O")
-        await expect(duct).to_contain_text("Two inputs exchanged leave the minimum as it is")
-        assert await page.evaluate(CONTRAST) == []
-        await picture(page, "wide-unfolded", whole=True)
-        # On paper what is folded stays off, and what is open has its heading.
-        await page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-        await page.emulate_media(media="print")
-        await expect(duct.locator("summary")).to_be_visible()
-        await expect(stair.locator("[data-deeper=hidden]")).to_be_hidden()
-        assert watched.errors == []
 
 
 async def test_what_is_wrong_with_the_gateway_itself_is_said_above_all(
@@ -178,20 +43,6 @@ async def test_what_is_wrong_with_the_gateway_itself_is_said_above_all(
         await expect(page.locator("#tally")).to_contain_text("1 alarm")
 
 
-async def test_a_gateway_that_does_not_answer_is_said(chromium: Browser, feeder: Feeder) -> None:
-    async with feeding(feeder), serving(feeder) as address, page_of(chromium, address) as opened:
-        page, _ = opened
-        await live(page)
-        await page.route("**/api/v1/loops/stair-b", lambda route: route.abort())
-        hidden = page.locator("[data-loop=stair-b] [data-deeper=hidden]")
-        await hidden.locator("summary").click()
-        await expect(hidden).to_contain_text("The gateway did not answer")
-        await page.unroute("**/api/v1/loops/stair-b")
-        await hidden.locator("summary").click()
-        await hidden.locator("summary").click()
-        await expect(hidden).to_contain_text("Reversed polarity")
-
-
 async def test_old_values_never_look_live(chromium: Browser, feeder: Feeder) -> None:
     port = 0
     async with page_of(chromium, "about:blank", WIDE) as (page, watched):
@@ -204,10 +55,10 @@ async def test_old_values_never_look_live(chromium: Browser, feeder: Feeder) -> 
             warning = page.locator("#warning")
             await expect(warning).to_contain_text("No connection to the gateway")
             await expect(warning).to_contain_text("What you see is from")
-            old = page.locator("[data-loop=stair-b] [data-f=asof]")
+            old = page.locator("#asof")
             await expect(old).to_contain_text("Not live: from")
             await expect(page).to_have_title("Not live: Loops · Harbour Street Archive")
-            assert await page.evaluate(CONTRAST) == []
+            assert await violations(page) == []
             await picture(page, "lost")
             # It comes back: the page resumes by itself.
             async with serving(feeder, port=port):
@@ -248,7 +99,7 @@ async def test_a_phone_put_away_and_taken_out(chromium: Browser, feeder: Feeder)
         await live(page)
         await page.evaluate(TURN, "hidden")
         await expect(page.locator("body")).to_have_attribute("data-feed", "paused")
-        await expect(page.locator("[data-f=asof]").first).to_contain_text("Not live: from")
+        await expect(page.locator("#asof")).to_contain_text("Not live: from")
         before = await page.locator(FIGURE).inner_text()
         await asyncio.sleep(1.2)
         assert await page.locator(FIGURE).inner_text() == before
@@ -272,14 +123,14 @@ async def test_hostile_names_are_shown_as_text(chromium: Browser) -> None:
     async with feeding(feeder), serving(feeder) as address, page_of(chromium, address) as opened:
         page, watched = opened
         await live(page)
-        await expect(page.locator("[data-loop=stair-b] h2")).to_have_text(HOSTILE)
+        await expect(page.locator(f"{STAIR} h2")).to_have_text(HOSTILE)
         await expect(page.locator(".finding [data-f=title]")).to_have_text(HOSTILE)
         assert await page.locator("main img, main script").count() == 0
         assert watched.errors == []
 
 
 async def test_with_the_keyboard_and_on_paper(chromium: Browser, feeder: Feeder) -> None:
-    trouble(feeder)
+    feeder.trouble()
     async with feeding(feeder), serving(feeder) as address, page_of(chromium, address) as opened:
         page, watched = opened
         await live(page)
@@ -288,13 +139,16 @@ async def test_with_the_keyboard_and_on_paper(chromium: Browser, feeder: Feeder)
         await expect(page.locator(".skip")).to_be_focused()
         await page.keyboard.press("Enter")
         await expect(page.locator("main")).to_be_focused()
-        summary = page.locator("[data-loop=exhaust-plenum] .finding summary")
+        summary = page.locator("[data-row='loop exhaust-plenum'] .finding summary")
         await page.keyboard.press("Tab")
         await expect(page.locator("#tally")).to_be_focused()
+        for words in ("Exhaust plenum", "dp-402"):
+            await page.keyboard.press("Tab")
+            await expect(page.get_by_role("link", name=words, exact=True)).to_be_focused()
         await page.keyboard.press("Tab")
         await expect(summary).to_be_focused()
         await page.keyboard.press("Enter")
-        evidence = page.locator("[data-loop=exhaust-plenum] [data-f=evidence]")
+        evidence = page.locator("[data-row='loop exhaust-plenum'] [data-f=evidence]")
         await expect(evidence).to_be_hidden()
         # Paper shows what is folded away on the screen.
         await page.evaluate("window.dispatchEvent(new Event('beforeprint'))")

@@ -251,25 +251,19 @@ async def test_hostile_names_are_text(feeder: Feeder) -> None:
         )
     )
     async with client_of(feeder) as client:
-        page = (await client.get("/")).text
-    assert HOSTILE not in page
-    assert "<img" not in page
-    assert page.count("&lt;script&gt;alert") >= 5
-    # The page's own scripts are files; none stands in the page.
-    assert page.count("<script") == page.count('<script src="/static/')
+        for path, times in (("/", 3), ("/loops/stair-b", 5), ("/alarms", 3), ("/system", 3)):
+            page = (await client.get(path)).text
+            assert HOSTILE not in page
+            assert "<img" not in page
+            assert page.count("&lt;script&gt;alert") >= times
+            # The page's own scripts are files; none stands in the page.
+            assert page.count("<script") == page.count('<script src="/static/')
 
 
-async def test_many_loops_are_folded(feeder: Feeder) -> None:
-    stair = feeder.live.site.loops["stair-b"]
-    many = Feeder(archive(loops={f"stair-{k}": stair for k in range(7)}))
-    async with client_of(feeder) as few, client_of(many) as folded:
-        assert (await few.get("/")).text.count('<details class="more" open>') == 3
-        assert (await folded.get("/")).text.count('<details class="more" data-folded>') == 7
-
-
-async def test_a_site_without_anything() -> None:
-    async with client_of(Feeder(archive(controllers={}, transducers={}, loops={}))) as client:
-        assert "names no loop yet" in (await client.get("/")).text
+@pytest.mark.parametrize("path", ["/loops/stair-z", "/loops/<b>", "/loops"])
+async def test_a_page_of_what_the_site_does_not_have(client: httpx.AsyncClient, path: str) -> None:
+    answer = await client.get(path)
+    assert answer.status_code == 404
 
 
 def test_revision_follows_the_site_file() -> None:

@@ -192,7 +192,7 @@ async def test_signals_are_left_alone(feeder: Feeder) -> None:
 async def test_too_many_readers_are_refused(
     feeder: Feeder, client: httpx.AsyncClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("gateway.web.api.MOST", 0)
+    monkeypatch.setattr("gateway.web.streaming.MOST", 0)
     feeder.row(START)
     answer = await client.get("/api/v1/stream")
     assert answer.status_code == 503

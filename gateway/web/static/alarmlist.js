@@ -2,7 +2,7 @@
 
 import { buttons } from "./deeds.js";
 import { child, level, partsOf, say, show } from "./parts.js";
-import { LEVELS, capital, lasting, many, moment, seconds } from "./words.js";
+import { LEVELS, addressOf, capital, lasting, many, moment, seconds } from "./words.js";
 
 const pattern = document.getElementById("alarm");
 const STATES = {
@@ -18,8 +18,8 @@ export const at = (view) => `${view.message} at ${view.subject}`;
 export function alarmList(box) {
   const shown = new Map();
 
-  // views: every alarm that is not at rest. places: what is known of a transducer or loop by its id.
-  function update(views, places) {
+  // views: every alarm that is not at rest.
+  function update(views) {
     const known = new Map(views.map((view) => [view.id, view]));
     const open = views.filter((view) => view.shown);
     const ids = new Set(open.map((view) => view.id));
@@ -30,7 +30,7 @@ export function alarmList(box) {
       }
     }
     open.forEach((view, k) => {
-      if (!shown.has(view.id)) shown.set(view.id, made(view, places));
+      if (!shown.has(view.id)) shown.set(view.id, made(view));
       const { node } = shown.get(view.id);
       if (box.children[k] !== node) box.insertBefore(node, box.children[k] || null);
       fill(shown.get(view.id), view, known);
@@ -49,19 +49,18 @@ export function alarmList(box) {
   return { update, tick };
 }
 
-function made(view, places) {
+function made(view) {
   const node = pattern.content.firstElementChild.cloneNode(true);
   const parts = partsOf(node);
   node.dataset.alarm = view.id;
   parts.title.id = `alarm-${view.id}`;
   node.setAttribute("aria-labelledby", parts.title.id);
   say(parts.subject, view.subject);
-  const where = places.get(view.subject) || "";
-  say(parts.where, where ? `, ${where}` : "");
+  say(parts.where, view.where ? `, ${view.where}` : "");
   const others = view.kind === "loop" ? [] : view.loops;
   show(parts.loops, view.loops.length === 1);
-  parts.loops.href = `/#name-${view.loops[0]}`;
-  say(parts.loops, others.length ? `Live values of ${places.get(others[0]) || others[0]}` : "Live values");
+  parts.loops.href = addressOf("loop", view.loops[0]);
+  say(parts.loops, others.length ? `Live values of ${view.loop_names[0]}` : "Live values");
   return { node, parts, view };
 }
 

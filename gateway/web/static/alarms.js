@@ -13,7 +13,6 @@ const page = (id) => document.getElementById(id);
 const list = alarmList(page("open"));
 const put = asides(page("aside"));
 const show_journal = journal(page("journal"));
-const places = new Map();
 let views = [];
 let services = [];
 let edition = null;
@@ -30,26 +29,17 @@ whenDone((said) => {
   acted = Date.now();
   fetched(); // the stream tells soon, but whoever acted should not wait for it
 });
-watch({ state: shown, judged, redraw: () => {} });
+watch("/api/v1/stream/frame", { state: shown, judged });
 
 function shown(state, word) {
   now = state.time === null ? Date.now() / 1000 : seconds(state.time);
   services = state.alarms.out_of_service;
-  know(state);
   if (state.alarms.edition !== edition) fetched(state.alarms.edition);
   place();
   if (word !== "live") return;
   lately = tallied(state.alarms);
   say(page("verdict-text"), lately);
   needs(state.alarms.shown);
-}
-
-function know(state) {
-  for (const loop of state.loops) {
-    places.set(loop.id, loop.name);
-    for (const one of loop.transducers) places.set(one.id, one.location);
-  }
-  for (const one of state.transducers) places.set(one.id, one.location);
 }
 
 // The list itself is asked for when the stream says that it is another one.
@@ -69,7 +59,7 @@ async function fetched(number = null) {
 
 function draw(fresh) {
   views = fresh;
-  const open = list.update(views, places);
+  const open = list.update(views);
   place();
   level(page("verdict"), worst(open.map((view) => LEVELS[view.status])));
   show_journal.changed();

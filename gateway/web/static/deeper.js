@@ -2,7 +2,8 @@
 // uncertain its transducers are, and what was learnt of it.
 
 import { child } from "./parts.js";
-import { brief, capital, figure, label, moment, plain, seconds } from "./words.js";
+import { converted, measure } from "./units.js";
+import { brief, capital, moment, plain, seconds } from "./words.js";
 
 const FILL = { hidden: showHidden, learnt: showLearnt };
 
@@ -56,23 +57,23 @@ function hides(grid, name, hidden) {
     for (const same of grouped(some, (one) => one.why)) {
       const row = child(list, "div");
       child(row, "dt", capital(same.map((one) => plain(one.fault)).join(", ")));
-      child(row, "dd", capital(label(same[0].why)));
+      child(row, "dd", capital(same[0].why));
     }
   }
   if (!hidden.some((one) => one.extent !== "absent")) child(box, "p", "Nothing.", "about");
 }
 
 function showLearnt(box, view) {
-  const digits = new Map(view.transducers.map((t) => [t.id, decimals(t.id)]));
-  const size = (t, value) => figure(value, digits.get(t.id));
-  const within = (t) => `±${size(t, t.uncertainty.expanded)} ${label(t.unit)}`;
+  const shown = new Map(view.transducers.map((t) => [t.id, measure(t.unit, t.range[1] - t.range[0])]));
+  const size = (t, value) => shown.get(t.id).text(value, 1);
+  const within = (t) => `±${size(t, t.uncertainty.expanded)} ${shown.get(t.id).label}`;
   table(box, "Uncertainty: U = 2 u, about 95 %, and the parts of u", [
     ["U", within],
     ["of span", (t) => `${brief(t.uncertainty.expanded_percent_span, 2)} %`],
     ["accuracy", (t) => size(t, t.uncertainty.accuracy)],
     ["temperature", (t) => size(t, t.uncertainty.thermal)],
     ["drift", (t) => size(t, t.uncertainty.stability)],
-    ["a count", (t) => brief(t.uncertainty.resolution, 2)],
+    ["a count", (t) => brief(shown.get(t.id).number(t.uncertainty.resolution), 2)],
     ["calibrated", (t) => t.uncertainty.calibrated || "no day given"],
   ], view.transducers);
   const known = view.learnt.transducers.filter((t) => t.since !== null);
@@ -81,7 +82,7 @@ function showLearnt(box, view) {
     return;
   }
   table(box, "Learnt while nothing was wrong", [
-    ["beside the others", (t) => `${t.offset > 0 ? "+" : ""}${size(t, t.offset)} ${label(t.unit)}`],
+    ["beside the others", (t) => `${t.offset > 0 ? "+" : ""}${size(t, t.offset)} ${shown.get(t.id).label}`],
     ["minutes scatter", (t) => size(t, t.scatter)],
     ["days swing", (t) => size(t, t.swing)],
     ["noise", (t) => size(t, t.noise)],
@@ -95,9 +96,6 @@ function showLearnt(box, view) {
   const again = child(box, "p", "After work on this loop let it be learnt anew: ", "about");
   child(again, "code", view.learnt.reset);
 }
-
-// One digit more than its reading is shown with.
-const decimals = (id) => Number(document.querySelector(`[data-input="${CSS.escape(id)}"]`).dataset.decimals) + 1;
 
 function nothingYet(view) {
   if (view.transducers.length < 2) return "With one transducer there is nothing to compare, so nothing is learnt.";
@@ -115,8 +113,8 @@ function sentences(view, known) {
   ];
   const ratio = learnt.pressure_per_output_squared;
   if (ratio !== null && view.output) {
-    const stands = `${brief(ratio * view.output ** 2)} ${label(view.unit)}`;
-    out.push(`Pressure goes with the square of the output: ${brief(view.output)} ${view.output_unit} stands for ${stands}, give or take ${brief(learnt.pressure_per_output_squared_percent, 2)} %.`);
+    const [stands, unit] = converted(ratio * view.output ** 2, view.unit);
+    out.push(`Pressure goes with the square of the output: ${brief(view.output)} ${view.output_unit} stands for ${brief(stands)} ${unit}, give or take ${brief(learnt.pressure_per_output_squared_percent, 2)} %.`);
   }
   return out;
 }

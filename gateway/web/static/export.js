@@ -2,4 +2,4 @@
 
 import { watch } from "./mast.js";
 
-watch({ state: () => {}, judged: () => {}, redraw: () => {} });
+watch("/api/v1/stream/frame", {});

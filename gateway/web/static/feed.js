@@ -5,7 +5,9 @@ const SILENCE_MS = 12000; // the gateway says something at least every 5 s
 const PATIENCE_MS = 4000; // how long a new connection may take before it counts as lost
 const AGAIN_MS = 8000;
 
-export function follow(address, told) {
+// Gives a function that follows another stream from then on.
+export function follow(first, told) {
+  let address = first;
   let source = null;
   let link = "trying"; // "heard" from the first event on, "broken" after an error
   let opened = 0;
@@ -76,4 +78,9 @@ export function follow(address, told) {
   window.addEventListener("online", wake);
   setInterval(watch, 1000);
   wake();
+
+  return (other) => {
+    address = other;
+    if (!document.hidden) connect();
+  };
 }

@@ -1,7 +1,10 @@
 // Findings as a person reads them: what, where, since when, what the loop is doing, what to check.
 
 import { child, level, partsOf, say } from "./parts.js";
-import { LEVELS, capital, evidence, lasting, listed, moment, plain, rank, seconds } from "./words.js";
+import { converted, isPressure } from "./units.js";
+import { LEVELS, addressOf, amount, capital, lasting, listed, moment, plain, rank, seconds } from "./words.js";
+
+const units = (document.body.dataset.units || "").split(" ").sort((a, b) => b.length - a.length);
 
 const pattern = document.getElementById("finding");
 const roomy = window.matchMedia("(min-width: 62rem)");
@@ -9,7 +12,8 @@ const roomy = window.matchMedia("(min-width: 62rem)");
 export function findings(box) {
   const shown = new Map();
 
-  return (views, now) => {
+  // where: a place for each transducer's id, to be said beside it.
+  return (views, now, where = {}) => {
     const open = new Set(views.map((view) => view.id));
     for (const [id, entry] of shown) {
       if (!open.has(id)) {
@@ -21,6 +25,7 @@ export function findings(box) {
     ordered.forEach((view, k) => {
       if (!shown.has(view.id)) shown.set(view.id, made(view));
       const { node, parts } = shown.get(view.id);
+      say(parts.where, where[view.transducer] ? `, ${where[view.transducer]}` : "");
       if (box.children[k] !== node) box.insertBefore(node, box.children[k] || null);
       const since = seconds(view.since);
       say(parts.since, moment(since, now));
@@ -37,6 +42,7 @@ function made(view) {
   say(parts.title, view.title);
   say(parts.status, capital(view.status));
   say(parts.subject, view.transducer && view.transducer !== view.subject ? `${view.subject}, ${view.transducer}` : view.subject);
+  parts.subject.href = addressOf(view.kind, view.subject);
   parts.since.dateTime = view.since;
   say(parts.consequence, view.consequence);
   say(parts.check, view.next_check.replace(" Expect: ", "\nExpect: "));
@@ -50,4 +56,14 @@ function made(view) {
   say(parts.rivals, rivals.length ? `${sure} It could also be: ${listed(rivals)}.` : sure);
   node.querySelector("details").open = roomy.matches;
   return { node, parts };
+}
+
+// "percent_of_span" has no unit at its end, "electrical_mA" has one.
+function evidence(name, value) {
+  const unit = units.find((u) => name.endsWith(`_${u}`)) || "";
+  const stem = (unit ? name.slice(0, -unit.length - 1) : name).replaceAll("_", " ");
+  if (typeof value !== "number") return [stem, value];
+  if (!unit) return [stem, amount(value)];
+  const [size, label] = isPressure(unit) ? converted(value, unit) : [value, unit];
+  return [stem, `${amount(size)} ${label}`];
 }

@@ -2,7 +2,7 @@
 
 import { follow } from "./feed.js";
 import { say, show } from "./parts.js";
-import { fullDate, seconds, timeOfDay } from "./words.js";
+import { fullDate, seconds, timeOfDay, zone } from "./words.js";
 
 const RELOAD_KEY = "reloaded-for";
 const page = (id) => document.getElementById(id);
@@ -11,16 +11,27 @@ let needed = 0;
 let latest = null;
 
 // told.state(state, word), told.judged(word, at): `at` is "" or the time of what is shown;
-// told.redraw() before and after printing.
-export function watch(told) {
-  follow("/api/v1/stream", {
+// told.redraw() when colours have changed. Gives a function that follows another stream.
+export function watch(address, told) {
+  window.addEventListener("beforeprint", () => {
+    document.getElementById("dark").media = "not all";
+    say(page("paper"), latest ? `Values of ${fullDate(latest)}` : "No values yet");
+    for (const node of document.querySelectorAll("details:not([data-deeper])")) node.open = true;
+    told.redraw?.();
+  });
+  window.addEventListener("afterprint", window.applyLook);
+  window.addEventListener("look", () => told.redraw?.());
+  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => told.redraw?.());
+  say(page("zone"), zone);
+  return follow(address, {
     state(state, word) {
       page("beat").toggleAttribute("data-on");
       if (state.revision !== document.body.dataset.revision) return renew(state.revision);
       // What is wrong with the gateway itself; not read out: it may count minutes.
       say(page("troubles"), state.troubles.map((words) => `${words}.`).join(" "));
       show(page("troubles"), state.troubles.length > 0);
-      told.state(state, word);
+      ask(state.alarms);
+      told.state?.(state, word);
       if (state.time !== null) {
         latest = seconds(state.time);
         say(page("feed-time"), timeOfDay(latest));
@@ -32,19 +43,9 @@ export function watch(told) {
       say(page("feed-word"), { live: "Live", lost: "Not live", stale: "Not live", paused: "Paused", waiting: "Waiting" }[word]);
       const at = state && state.time ? timeOfDay(seconds(state.time)) : "";
       warn(word, at);
-      told.judged(word, at);
+      told.judged?.(word, at);
       entitle();
     },
-  });
-  window.addEventListener("beforeprint", () => {
-    document.documentElement.dataset.printing = "";
-    say(page("paper"), latest ? `Values of ${fullDate(latest)}` : "No values yet");
-    for (const node of document.querySelectorAll("details:not([data-deeper])")) node.open = true;
-    told.redraw();
-  });
-  window.addEventListener("afterprint", () => {
-    delete document.documentElement.dataset.printing;
-    told.redraw();
   });
 }
 
@@ -52,6 +53,15 @@ export function watch(told) {
 export function needs(count) {
   needed = count;
   entitle();
+}
+
+// Alarms that nobody has acknowledged, on every page.
+function ask({ unacknowledged }) {
+  const badge = page("badge");
+  if (!badge) return;
+  say(badge, unacknowledged ? ` ${unacknowledged}` : "");
+  show(badge, unacknowledged > 0);
+  badge.title = `${unacknowledged} not acknowledged`;
 }
 
 // The site file or the program changed: this page is of yesterday. Once, lest it goes round.

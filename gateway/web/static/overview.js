@@ -1,113 +1,144 @@
-// The overview: every loop, worst first, and one sentence that says whether a person is needed.
+// The overview: what needs a person first, everything else calm below, a page at a time.
 
-import { linkTable, sinkTable } from "./equipment.js";
 import { findings } from "./findings.js";
-import { inputRow, loopSheet } from "./loop.js";
 import { needs, watch } from "./mast.js";
 import { level, say, show } from "./parts.js";
-import { LEVELS, rank, seconds, tallied, worst } from "./words.js";
+import { rows } from "./rows.js";
+import { LEVELS, capital, count, listed, many, seconds, tallied, worst } from "./words.js";
 
+const FEW = 8; // rows up to which there is nothing to look for
+const MANY = 12; // calm rows from which on they stand in columns
 const page = (id) => document.getElementById(id);
-const box = page("loops");
-const times = { span: Number(box.dataset.span), interval: Number(box.dataset.interval) };
-const sheets = new Map([...box.querySelectorAll("[data-loop]")].map((node) => [node.dataset.loop, loopSheet(node, times)]));
+const form = page("looking");
+const put = rows(page("needs"), page("calm"));
 const elsewhere = findings(page("elsewhere").querySelector("[data-f=findings]"));
-const show_links = linkTable(page("links"));
-const show_sinks = sinkTable(page("sinks"));
-const spare = new Map([...document.querySelectorAll("#spare [data-input]")].map((node) => [
-  node.dataset.input,
-  inputRow(node, { low: Number(node.dataset.low), high: Number(node.dataset.high), limits: { low: null, high: null } }),
-]));
 let lately = "no values yet";
+let latest = null;
+let waiting = 0;
 
-watch({ state: shown, judged, redraw });
+const asked = wanted(location.search);
+fill(asked);
+const follow = watch(address(), { state: shown, judged });
 
 function shown(state, word) {
-  show_links(state.links, state.time === null ? Date.now() / 1000 : seconds(state.time));
-  show_sinks(state.sinks);
+  latest = state;
   say(page("tally"), tallied(state.alarms));
   if (state.time === null) return;
   const time = seconds(state.time);
-  const work = underWork(state.alarms.out_of_service);
-  const levels = new Map(state.loops.map((view) => [view.id, sheets.get(view.id)?.update(view, time, work)]));
-  for (const view of state.transducers) spare.get(view.id)?.(view, null, work(view.id, "transducer"));
+  put(state.rows, time);
+  say(page("empty"), state.total ? "No loop fits that." : "The site file names no loop yet.");
+  show(page("empty"), state.matched === 0);
+  page("calm").toggleAttribute("data-columns", state.rows.length > MANY);
+  page("loops").dataset.number = state.rows.length > MANY ? "many" : "few";
   elsewhere(state.findings, time);
   show(page("elsewhere"), state.findings.length > 0);
-  arrange(levels);
+  leaf(state);
   if (word === "live") verdict(state);
 }
 
-// Who works on what: a loop out of service takes transducers along.
-function underWork(out) {
-  const found = new Map();
-  for (const one of out) {
-    found.set(`${one.kind} ${one.subject}`, one);
-    for (const key of one.includes) found.set(`transducer ${key}`, one);
+function leaf(state) {
+  show(form, state.total > FEW || Boolean(asked.text || asked.status));
+  for (const label of form.querySelectorAll("[data-status]")) {
+    const status = label.dataset.status;
+    const number = status ? state.counts[status] : state.total;
+    say(label.querySelector("b"), count(number));
+    show(label, !status || number > 0 || asked.status === status);
   }
-  return (key, kind) => found.get(`${kind} ${key}`);
-}
-
-// Worst first, else in the order of the site file; moved only when the order changes.
-function arrange(levels) {
-  const order = [...sheets.keys()].sort((a, b) => rank(levels.get(a)) - rank(levels.get(b)));
-  const focused = document.activeElement;
-  let moved = false;
-  order.forEach((key, k) => {
-    const node = sheets.get(key).node;
-    if (box.children[k] !== node) {
-      box.insertBefore(node, box.children[k]);
-      moved = true;
-    }
-    if (levels.get(key) !== "good" && !node.dataset.unfolded) node.querySelector(".more").open = true;
-    node.dataset.unfolded = levels.get(key) === "good" ? "" : "yes";
-  });
-  if (moved && focused && focused !== document.activeElement) focused.focus({ preventScroll: true });
+  show(page("leaves"), state.pages > 1);
+  const first = (state.page - 1) * asked.size + 1;
+  say(page("leaf"), `${count(first)} to ${count(first + state.rows.length - 1)} of ${count(state.matched)}`);
+  page("back").disabled = state.page <= 1;
+  page("forth").disabled = state.page >= state.pages;
 }
 
 function verdict(state) {
-  const nodes = [...sheets.values()].map((sheet) => sheet.node);
-  const troubled = nodes.filter((node) => !["good", "check"].includes(node.dataset.level))
-    .sort((a, b) => rank(a.dataset.level) - rank(b.dataset.level));
+  const wrong = ["failure", "out of specification", "maintenance required"].map((status) => state.counts[status]);
+  const troubled = wrong.reduce((a, b) => a + b, 0);
   const other = state.findings.length;
-  needs(troubled.length + other);
-  const all = nodes.map((node) => node.dataset.level);
-  level(page("verdict"), worst([...all, ...state.findings.map((f) => LEVELS[f.status])]));
-  lately = sentence(state, troubled, other, all.filter((one) => one === "check").length);
+  needs(troubled + other);
+  const there = Object.keys(state.counts).filter((status) => state.counts[status]);
+  level(page("verdict"), worst([...there, ...state.findings.map((f) => f.status)].map((status) => LEVELS[status])));
+  lately = sentence(state, troubled, other);
   say(page("verdict-text"), lately);
 }
 
-function sentence(state, troubled, other, checked) {
-  const all = state.loops.length;
+function sentence(state, troubled, other) {
+  const checked = state.counts["function check"];
   const beside = [
-    other ? `${other} ${other === 1 ? "finding" : "findings"} outside the loops` : "",
-    checked ? `${checked} ${checked === 1 ? "loop" : "loops"} under function check` : "",
+    other ? `${many(other, "finding")} outside the loops` : "",
+    checked ? `${many(checked, "loop")} under function check` : "",
   ];
-  const calm = all - checked;
-  const fine = other || !(calm || !all) ? "" : `${calm} ${calm === 1 ? "loop" : "loops"}, nothing found wrong`;
-  if (!troubled.length) return [fine, ...beside].filter(Boolean).join("; ");
-  const first = troubled.map((node) => name(node));
-  const views = state.loops.filter((view) => troubled.some((node) => node.dataset.loop === view.id));
-  const one = views.length === 1 && views[0].findings.length === 1 ? `${first[0]}: ${views[0].findings[0].title}` : "";
-  const many = `${troubled.length} of ${all} loops ${troubled.length === 1 ? "needs" : "need"} attention: ${first.slice(0, 3).join(", ")}${first.length > 3 ? " and others" : ""}`;
-  return [one || many, ...beside].filter(Boolean).join("; ");
+  const calm = state.total - troubled - checked;
+  const alone = state.total - state.loops;
+  const noun = alone ? (calm === 1 ? "loop or transducer" : "loops and transducers") : calm === 1 ? "loop" : "loops";
+  const fine = troubled || other || !calm ? "" : `${count(calm)} ${noun}, nothing found wrong`;
+  const all = `${count(state.total)} ${alone ? "loops and transducers" : state.total === 1 ? "loop" : "loops"}`;
+  const bad = troubled ? `${count(troubled)} of ${all} ${troubled === 1 ? "needs" : "need"} attention${named(state, troubled)}` : "";
+  return capital([bad, fine, ...beside].filter(Boolean).join("; "));
 }
 
-const name = (node) => node.querySelector("h2").textContent;
+// By name where all of them are on this page.
+function named(state, troubled) {
+  const names = state.rows.filter((row) => !["good", "function check"].includes(row.status)).map((row) => row.name);
+  return names.length === troubled && troubled <= 3 ? `: ${listed(names, "and")}` : "";
+}
 
 function judged(word, at) {
   const asof = word === "live" || word === "waiting" || !at ? "" : `Not live: from ${at}`;
-  for (const sheet of sheets.values()) {
-    sheet.asof(asof);
-    if (word !== "live") sheet.plot.outdated();
-  }
+  say(page("asof"), asof);
+  show(page("asof"), Boolean(asof));
   if (asof) {
     level(page("verdict"), "none");
     say(page("verdict-text"), `At ${at}: ${lately}`);
   }
 }
 
-function redraw() {
-  for (const sheet of sheets.values()) sheet.plot.redraw();
+// What to look for stands in the address, so that it can be kept and sent.
+function wanted(search) {
+  const query = new URLSearchParams(search);
+  const size = Number(query.get("size"));
+  return {
+    text: query.get("text") || "",
+    status: query.get("status") || "",
+    page: Math.max(1, Number(query.get("page")) || 1),
+    size: Number.isInteger(size) && size >= 1 && size <= 100 ? size : 30,
+  };
 }
 
-window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
+function fill({ text, status }) {
+  form.elements.text.value = text;
+  const radio = [...form.elements.status].find((one) => one.value === status);
+  if (radio) radio.checked = true;
+  else asked.status = "";
+}
+
+function query() {
+  const words = new URLSearchParams();
+  for (const name of ["text", "status"]) if (asked[name]) words.set(name, asked[name]);
+  if (asked.page > 1) words.set("page", asked.page);
+  if (asked.size !== 30) words.set("size", asked.size);
+  return words.size ? `?${words}` : "";
+}
+
+function address() {
+  return `/api/v1/stream/overview${query()}`;
+}
+
+function look(changes) {
+  Object.assign(asked, changes);
+  history.replaceState(null, "", `/${query()}`);
+  follow(address());
+}
+
+form.addEventListener("submit", (event) => event.preventDefault());
+form.addEventListener("input", () => {
+  clearTimeout(waiting);
+  waiting = setTimeout(() => look({ text: form.elements.text.value.trim(), status: form.elements.status.value, page: 1 }), 250);
+});
+
+function turn(by) {
+  look({ page: latest.page + by });
+  page("loops").scrollIntoView({ block: "start" });
+}
+page("back").addEventListener("click", () => turn(-1));
+page("forth").addEventListener("click", () => turn(1));

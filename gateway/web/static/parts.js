@@ -1,9 +1,11 @@
 // Finding and changing the marked parts of a page; text goes in as text, never as markup.
 
+const WHOLES = "[data-row], [data-loop], [data-input], [data-link], .finding";
+
 export function partsOf(root) {
   const found = {};
   for (const node of root.querySelectorAll("[data-f]")) {
-    if (node.closest("[data-loop], [data-input], [data-link], .finding") === root.closest("[data-loop], [data-input], [data-link], .finding")) {
+    if (node.closest(WHOLES) === root.closest(WHOLES)) {
       found[node.dataset.f] = node;
     }
   }

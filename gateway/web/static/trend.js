@@ -13,10 +13,11 @@ const LINES = [
 ];
 const INPUT_DASHES = [[2, 2], [5, 2], [8, 2, 2, 2], [1, 3], [3, 5], [6, 2, 2, 2, 2, 2]];
 
-export function trend(sheet, parts, decimals, { span, interval }) {
+export function trend(sheet, parts, shown, { span, interval }) {
+  const { decimals, factor: ours } = shown;
   const id = sheet.dataset.loop;
   const members = [...sheet.querySelectorAll("[data-input]")].slice(0, MOST_INPUTS);
-  const factors = [1, 1, 1, ...members.map((node) => Number(node.dataset.factor))];
+  const factors = [1, 1, 1, ...members.map((node) => Number(node.dataset.factor))].map((one) => one * ours);
   const names = ["combined", "feedback", "setpoint"].map((quantity) => `loop/${id}/${quantity}`);
   names.push(...members.map((node) => `transducer/${node.dataset.input}`));
   const lines = [...LINES, ...members.map((node, k) => ({
@@ -33,8 +34,8 @@ export function trend(sheet, parts, decimals, { span, interval }) {
     if (times.length && time <= times[times.length - 1]) return;
     if (times.length && time - times[times.length - 1] > 3 * interval + 1) push(times[times.length - 1] + interval, lines.map(() => null));
     const values = new Map(view.transducers.map((t) => [t.id, t.quality === "bad" ? null : t.value]));
-    const inputs = members.map((node) => scaled(values.get(node.dataset.input), Number(node.dataset.factor)));
-    push(time, [view.combined, view.feedback, view.setpoint, ...inputs]);
+    const inputs = members.map((node, k) => scaled(values.get(node.dataset.input), factors[LINES.length + k]));
+    push(time, [...[view.combined, view.feedback, view.setpoint].map(shown.number), ...inputs]);
     while (times.length && times[0] < time - span) {
       times.shift();
       for (const column of columns) column.shift();
@@ -101,13 +102,13 @@ export function trend(sheet, parts, decimals, { span, interval }) {
     plot.setData([times, ...columns], false);
     plot.setScale("x", { min: end - span, max: end });
     const values = columns[0].filter((value) => value !== null);
-    const range = values.length ? `${figure(Math.min(...values), decimals)} to ${figure(Math.max(...values), decimals)} ${sheet.dataset.unit}` : "no values";
+    const range = values.length ? `${figure(Math.min(...values), decimals)} to ${figure(Math.max(...values), decimals)} ${shown.label}` : "no values";
     parts.canvas.setAttribute("aria-label", `Trend of the last ${Math.round(span / 60)} minutes; combined pressure ${range}`);
   }
 
   function build() {
     parts.canvas.setAttribute("role", "img");
-    plot = new window.uPlot(options(sheet, parts.canvas, lines, decimals, read), [times, ...columns], parts.canvas);
+    plot = new window.uPlot(options(shown, [Number(sheet.dataset.low), Number(sheet.dataset.high)].map(shown.number), parts.canvas, lines, read), [times, ...columns], parts.canvas);
     new ResizeObserver(() => fit(plot, parts.canvas)).observe(parts.canvas);
     if (times.length) load(times[times.length - 1]);
   }
@@ -117,7 +118,7 @@ export function trend(sheet, parts, decimals, { span, interval }) {
     const at = plot?.cursor.idx ?? null;
     keys.forEach((key, k) => say(key.value, at === null ? "" : figure(columns[k][at], decimals)));
     const when = at === null ? "" : `, at ${timeOfDay(times[at])}`;
-    say(parts.span, `Last ${Math.round(span / 60)} minutes, ${sheet.dataset.unit}${when}`);
+    say(parts.span, `Last ${Math.round(span / 60)} minutes, ${shown.label}${when}`);
   }
 
   if (window.uPlot) {
@@ -151,9 +152,8 @@ function keyOf(list, line) {
 
 const tone = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
-function options(sheet, box, lines, decimals, read) {
+function options({ decimals }, scale, box, lines, read) {
   const rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
-  const scale = [Number(sheet.dataset.low), Number(sheet.dataset.high)];
   const axis = {
     stroke: () => tone("--soft"), font: `${0.78 * rem}px system-ui, sans-serif`,
     grid: { stroke: () => tone("--line"), width: 1 }, ticks: { show: false },

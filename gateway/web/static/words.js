@@ -1,5 +1,7 @@
 // How numbers, times and states are put into words. Nothing here touches the page's structure.
 
+import { choice } from "./choices.js";
+
 export const LEVELS = {
   "failure": "failure",
   "function check": "check",
@@ -9,8 +11,7 @@ export const LEVELS = {
 };
 
 const GRAVEST_FIRST = ["failure", "check", "out", "maintenance", "good", "none"];
-const units = (document.body.dataset.units || "").split(" ").sort((a, b) => b.length - a.length);
-const zone = usable(document.body.dataset.zone);
+export const zone = usable(choice("clock") === "device" ? undefined : document.body.dataset.zone);
 const clock = format({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
 const short = format({ hour: "2-digit", minute: "2-digit" });
 const full = format({ dateStyle: "long", timeStyle: "medium" });
@@ -19,8 +20,7 @@ const wall = format({ year: "numeric", month: "numeric", day: "numeric", hour: "
 
 function usable(name) {
   try {
-    new Intl.DateTimeFormat("en-GB", { timeZone: name });
-    return name;
+    return new Intl.DateTimeFormat("en-GB", { timeZone: name }).resolvedOptions().timeZone;
   } catch {
     return "UTC";
   }
@@ -45,8 +45,6 @@ export const amount = (value) =>
 export const brief = (value, digits = 3) =>
   (value === null ? "–" : String(Number(value.toPrecision(digits))).replace("-", "−"));
 
-export const label = (text) => text.replaceAll("H2O", "H₂O").replace(/_(\d+)([CF])\b/g, " ($1 °$2)");
-
 export const count = (value) => value.toLocaleString("en-GB").replaceAll(",", " ");
 
 export const seconds = (iso) => Date.parse(iso) / 1000;
@@ -66,14 +64,6 @@ export function lasting(span) {
   if (span < 5400) return `${Math.round(span / 60)} min`;
   if (span < 172800) return `${Math.round(span / 3600)} h`;
   return `${Math.round(span / 86400)} days`;
-}
-
-// "percent_of_span" has no unit at its end, "electrical_mA" has one.
-export function evidence(name, value) {
-  const unit = units.find((u) => name.endsWith(`_${u}`)) || "";
-  const stem = unit ? name.slice(0, -unit.length - 1) : name;
-  const text = typeof value === "number" ? amount(value) : value;
-  return [stem.replaceAll("_", " "), unit && typeof value === "number" ? `${text} ${unit}` : text];
 }
 
 export const plain = (identifier) => identifier.replaceAll("-", " ");
@@ -122,4 +112,9 @@ export function startOfDay(day, later) {
 function shownAs(ms) {
   const part = Object.fromEntries(wall.formatToParts(new Date(ms)).map((one) => [one.type, Number(one.value)]));
   return Date.UTC(part.year, part.month - 1, part.day, part.hour, part.minute, part.second);
+}
+
+// Where a subject has its page.
+export function addressOf(kind, subject) {
+  return kind === "controller" ? "/system" : `/${kind}s/${encodeURIComponent(subject)}`;
 }

@@ -1,0 +1,66 @@
+// One row of the overview: a loop, or a transducer that stands for itself.
+
+import { findings } from "./findings.js";
+import { level, mark, partsOf, say, show } from "./parts.js";
+import { plumb } from "./plumb.js";
+import { measure } from "./units.js";
+import { LEVELS, amount, capital, many, worst } from "./words.js";
+
+const QUALITY = { good: "good", uncertain: "out", bad: "failure" };
+const pattern = document.getElementById("row");
+let made = 0;
+
+// update(view, now, hold): hold is who has taken it out of service, if anybody has.
+export function overviewRow(view) {
+  const node = pattern.content.firstElementChild.cloneNode(true);
+  const parts = partsOf(node);
+  const shown = measure(view.unit, view.span);
+  const draw = plumb(parts.plumb);
+  const why = findings(parts.why);
+  node.dataset.row = `${view.kind} ${view.id}`;
+  made += 1;
+  parts.name.id = `row-${made}`;
+  node.setAttribute("aria-labelledby", parts.name.id);
+  parts.name.href = `/${view.kind}s/${encodeURIComponent(view.id)}`;
+  say(parts.unit, shown.label);
+  show(parts.facts, view.kind === "loop");
+
+  return { node, update };
+
+  function update(row, now) {
+    const name = worst([LEVELS[row.status], QUALITY[row.quality]]);
+    level(node, name);
+    say(parts.name, row.name);
+    say(parts.id, row.id === row.name ? "" : row.id);
+    mark(parts.word, word(row), row.quality === "good" ? LEVELS[row.status] : QUALITY[row.quality]);
+    show(parts.word, Boolean(word(row)));
+    say(parts.combined, shown.text(row.combined));
+    node.toggleAttribute("data-bad", row.quality === "bad");
+    say(parts.setpoint, shown.text(row.setpoint));
+    say(parts.feedback, shown.text(row.feedback));
+    agreement(row);
+    const drive = row.output === null ? "–" : `${amount(Number(row.output.toFixed(1)))} ${row.output_unit}`;
+    say(parts.output, row.running === false ? `${drive}, stopped` : drive);
+    draw(row);
+    const told = tells(row);
+    why(told ? [row.finding] : [], now, told ? { [row.finding.transducer]: row.where } : {});
+    show(parts.more, told && row.findings > 1);
+    say(parts.more, `and ${many(row.findings - 1, "more finding")}`);
+    parts.more.href = parts.name.href;
+  }
+
+  function agreement(row) {
+    const differs = row.feedback_agrees === false;
+    const apart = differs ? Math.abs(row.feedback - row.combined) : 0;
+    mark(parts.agree, differs ? `differs by ${shown.text(apart)}` : "", differs ? "out" : "good");
+  }
+}
+
+// Whoever works on it knows what is wrong with it.
+const tells = (row) => Boolean(row.finding) && row.status !== "function check";
+
+// What its finding says is not said twice.
+function word(row) {
+  if (row.quality !== "good") return `${capital(row.quality)} value: ${row.reason}`;
+  return tells(row) ? "" : row.status === "good" ? "" : capital(row.status);
+}

@@ -1,0 +1,76 @@
+"""The live streams of the HTTP interface: each carries what one kind of page shows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from fastapi.responses import StreamingResponse
+from pydantic import BaseModel
+
+from gateway.errors import Fault
+
+from .overview import Asked
+from .refusals import RefusalError, documented, unknown
+from .sources import FromApp, Sources
+from .streams import MOST, events
+
+router = APIRouter(prefix="/stream", tags=["live"])
+
+
+def described(view: str) -> dict[str, Any]:
+    """For a route: what its events carry."""
+    text = (
+        f"Server-sent events. Event `state`: {view} in JSON, at once, then at most every 0.5 s "
+        "when a row came, and at least every 5 s."
+    )
+    content = {"text/event-stream": {"schema": {"type": "string"}}}
+    return {
+        "response_class": StreamingResponse,
+        "responses": {200: {"description": text, "content": content}, **documented(404, 422, 503)},
+    }
+
+
+@router.get("", **described("a StateView"))
+async def everything(sources: FromApp) -> StreamingResponse:
+    """Everything that changes, as it changes: much on a large site."""
+    return streaming(sources, "everything", sources.now.state)
+
+
+@router.get("/overview", **described("an OverviewView"))
+async def overview(sources: FromApp, asked: Annotated[Asked, Query()]) -> StreamingResponse:
+    """One page of the overview, as it changes."""
+    key = f"overview {asked.model_dump_json()}"
+    return streaming(sources, key, lambda: sources.overview.view(asked))
+
+
+@router.get("/frame", **described("a Frame"))
+async def frame(sources: FromApp) -> StreamingResponse:
+    """How old the latest row is and the alarms in short: for pages that ask for the rest."""
+    return streaming(sources, "frame", sources.moments.frame)
+
+
+@router.get("/site", **described("a SiteMoment"))
+async def site(sources: FromApp) -> StreamingResponse:
+    """Controllers and receivers, as they change."""
+    return streaming(sources, "site", sources.moments.site)
+
+
+@router.get("/loops/{loop_id}", **described("a LoopMoment"))
+async def loop(sources: FromApp, loop_id: str) -> StreamingResponse:
+    """One loop, as it changes."""
+    if loop_id not in sources.live.site.loops:
+        raise unknown("loops", loop_id, sources.live.site.loops)
+    return streaming(sources, f"loop {loop_id}", lambda: sources.moments.loop(loop_id))
+
+
+def streaming(sources: Sources, key: str, make: Callable[[], BaseModel]) -> StreamingResponse:
+    """Events of what `make` gives in a thread; made once a row for all streams of one `key`."""
+    if sources.streams.open >= MOST:
+        raise RefusalError(503, Fault("stream", f"{MOST} readers already", "a later try"))
+    return StreamingResponse(
+        events(sources.live, lambda: sources.shared.get(key, make), sources.streams),
+        media_type="text/event-stream",
+        headers={"X-Accel-Buffering": "no"},
+    )
