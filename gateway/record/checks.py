@@ -57,6 +57,8 @@ class Line:
     time_ms: int
     loop: str
     hash: str
+    verdict: str
+    as_found: str
 
 
 def canonical(body: Mapping[str, Any]) -> str:
@@ -98,7 +100,8 @@ def finish(
 def records(connection: sqlite3.Connection) -> list[Line]:
     """Every record, newest first."""
     rows = connection.execute(
-        "SELECT number, run, time_ms, loop, hash FROM check_records ORDER BY number DESC"
+        "SELECT number, run, time_ms, loop, hash, json_extract(body, '$.verdict'),"
+        " json_extract(body, '$.as_found_verdict') FROM check_records ORDER BY number DESC"
     ).fetchall()
     return [Line(*row) for row in rows]
 

@@ -26,6 +26,7 @@ from . import (
     loopchecks,
     metrics,
     pages,
+    records,
     refusals,
     streaming,
 )
@@ -107,7 +108,7 @@ def make_app(
     )
     app.add_middleware(SecurityHeaders)
     refusals.register(app)
-    for part in (api, streaming, journal, alarms, acting, exporting, loopchecks):
+    for part in (api, streaming, journal, alarms, acting, exporting, records, loopchecks):
         app.include_router(part.router, prefix=PREFIX)
     app.include_router(loopchecks.deeds, prefix=PREFIX)
     for part in (health, metrics):

@@ -12,7 +12,7 @@ from fastapi import APIRouter, Depends
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from gateway.alarm.states import RefusedError
-from gateway.checking.checks import Checks, Open
+from gateway.checking.checks import Open
 from gateway.errors import Fault, StoreError
 from gateway.loopcheck import cautions, events
 from gateway.loopcheck.asking import loops_disturbed
@@ -21,6 +21,7 @@ from gateway.loopcheck.run import CheckError
 
 from .acting import Deed, Person, Reason, Remark, admitted
 from .checkviews import CheckView, check_view
+from .records import the_checks
 from .refusals import RefusalError, documented, unknown
 from .sources import FromApp, Sources
 
@@ -100,7 +101,7 @@ class EndView(BaseModel):
 @router.get("", responses=documented(503))
 async def open_checks(sources: FromApp) -> ChecksView:
     """Checks that are neither finished nor abandoned."""
-    found = [check_view(one) for one in _checks(sources).open.values()]
+    found = [check_view(one) for one in the_checks(sources).open.values()]
     return ChecksView(open=found, cautions=list(cautions.BEFORE))
 
 
@@ -124,7 +125,7 @@ async def cautions_of(sources: FromApp, loop_id: str) -> list[str]:
 async def begin(sources: FromApp, wanted: Beginning) -> CheckView:
     """Begin a check; its loop and transducers go out of service until it is over."""
     plan = Plan.model_validate(wanted.model_dump(exclude={"person"}))
-    return check_view(await _done(_checks(sources).begin(plan, wanted.person)))
+    return check_view(await _done(the_checks(sources).begin(plan, wanted.person)))
 
 
 @deeds.post("/open/{name}/applied")
@@ -137,7 +138,7 @@ async def applied(sources: FromApp, name: str, deed: Shown) -> CheckView:
 async def take(sources: FromApp, name: str, deed: Deed) -> CheckView:
     """Take the reading as it is, though it does not count as settled."""
     _open(sources, name)
-    return check_view(await _done(_checks(sources).force(name, deed.person, deed.reason)))
+    return check_view(await _done(the_checks(sources).force(name, deed.person, deed.reason)))
 
 
 @deeds.post("/open/{name}/repeat")
@@ -184,7 +185,7 @@ async def finish(sources: FromApp, name: str, deed: Deed) -> EndView:
     """End it with a record. reason: remarks for the record."""
     _open(sources, name)
     event = _event(sources, events.Finished, deed, remarks=deed.reason)
-    ended = await _done(_checks(sources).tell(name, event))
+    ended = await _done(the_checks(sources).tell(name, event))
     return EndView(name=name, record=ended.record)
 
 
@@ -193,18 +194,12 @@ async def abandon(sources: FromApp, name: str, deed: Ending) -> EndView:
     """End it without a record; what was read stays in the history file."""
     _open(sources, name)
     event = _event(sources, events.Abandoned, deed, reason=deed.reason)
-    await _done(_checks(sources).tell(name, event))
+    await _done(the_checks(sources).tell(name, event))
     return EndView(name=name, record=None)
 
 
-def _checks(sources: Sources) -> Checks:
-    if sources.checks is None:
-        raise RefusalError(503, Fault("checks", "not made here", "on a running gateway"))
-    return sources.checks
-
-
 def _open(sources: Sources, name: str) -> Open:
-    known = _checks(sources).open
+    known = the_checks(sources).open
     if name not in known:
         raise unknown("checks", name[:100], known)
     return known[name]
@@ -215,7 +210,7 @@ async def _tell(
 ) -> CheckView:
     _open(sources, name)
     event = _event(sources, kind, deed, **about)
-    return check_view(await _done(_checks(sources).tell(name, event)))
+    return check_view(await _done(the_checks(sources).tell(name, event)))
 
 
 def _event(

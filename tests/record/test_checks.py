@@ -26,7 +26,8 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def body(number: int, previous: str) -> dict[str, Any]:
-    return {"number": number, "previous": previous, "loop": "stair", "verdict": "pass ✓"}
+    return {"number": number, "previous": previous, "loop": "stair", "verdict": "pass ✓",
+            "as_found_verdict": "fail"}  # fmt: skip
 
 
 def finished(store: Store, *runs: str) -> None:
@@ -58,6 +59,7 @@ def test_records_follow_each_other(store: Store) -> None:
     finished(store, "a", "b")
     newest, oldest = store.do(checks.records)
     assert (newest.number, newest.run, oldest.number) == (2, "b", 1)
+    assert (newest.verdict, newest.as_found) == ("pass ✓", "fail")
     first, second = store.do(checks.record, 1), store.do(checks.record, 2)
     assert first
     assert second
