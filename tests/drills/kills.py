@@ -1,0 +1,231 @@
+"""Kill -9 of the whole gateway at random moments while it records and forwards."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import sqlite3
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+from gateway.record import journal, outbox
+from gateway.record.opening import FILE
+from gateway.record.store import open_store
+from gateway.run import run_gateway
+from gateway.settings import Settings
+from tests.publish.made import until
+from tests.publish.servers import Broker, TimeSeries
+
+from .counting import counting, site_at
+from .lane import PERSON, TOLD
+from .report import Outcome
+
+ROOT = Path(__file__).parents[2]
+SECONDS = 0.15, 1.7
+"""A life, from the fork on."""
+UNCOMMITTED_S = 1.0
+"""What is not yet committed when a process is killed may be lost: commits come every second..."""
+COMMIT_S = 0.5
+"""... and take a while on a busy machine."""
+
+
+@dataclass
+class Life:
+    """What one life told."""
+
+    rows: list[float] = field(default_factory=list)
+    confirmed: list[str] = field(default_factory=list)
+    killed: float = 0.0
+
+
+def lives(file: Path) -> list[Life]:
+    """Every life in the order of time; a line that the kill cut off tells of nothing done."""
+    found: list[Life] = []
+    for line in file.read_bytes().splitlines():
+        try:
+            ((what, value),) = json.loads(line).items()
+        except ValueError:
+            continue
+        match what:
+            case "life":
+                found.append(Life())
+            case "row":
+                found[-1].rows.append(value)
+            case "confirmed":
+                found[-1].confirmed.append(value)
+            case "killed":
+                found[-1].killed = value
+    return found
+
+
+async def drill(
+    folder: Path, broker: Broker, series: TimeSeries, kills: int = 200, lanes: int = 5
+) -> list[Outcome]:
+    """The lines of the table: rows in the history, at the server, and confirmed actions."""
+    topic = "loopwitness/+/events/alarms"
+    shared = {
+        "mqtt_host": "127.0.0.1", "mqtt_port": broker.port, "influx_url": series.url,
+        "influx_interval_s": 0.3,
+    }  # fmt: skip
+    async with broker.subscribed(topic) as got, counting() as peer:
+        await asyncio.sleep(0.3)
+        made = [Lane(folder / f"lane{k}", f"lane{k}", 100 + k, shared) for k in range(lanes)]
+        began = time.monotonic()
+        await asyncio.gather(*(_killed(lane, peer.port, kills // lanes) for lane in made))
+        took = time.monotonic() - began
+        upto = [await _last_life(lane, peer.port) for lane in made]
+        await asyncio.sleep(0.5)
+        told = [(one["topic"].split("/")[1], one["payload"]["sequence"]) for one in got]
+    results = [
+        await _judged(lane, series, [seq for site, seq in told if site == lane.name], last)
+        for lane, last in zip(made, upto, strict=True)
+    ]
+    return _outcomes(results, kills // lanes * lanes, took)
+
+
+@dataclass(frozen=True)
+class Lane:
+    """One gateway with its own history, under the site id `name`."""
+
+    folder: Path
+    name: str
+    seed: int
+    settings: dict[str, Any]
+
+
+async def _killed(lane: Lane, port: int, kills: int) -> None:
+    lane.folder.joinpath("state").mkdir(parents=True)
+    plan = {
+        "site": lane.name, "settings": lane.settings, "seed": lane.seed, "kills": kills,
+        "seconds": SECONDS,
+    }  # fmt: skip
+    script = Path(__file__).with_name("lane.py")
+    child = await asyncio.create_subprocess_exec(
+        sys.executable, str(script), str(port), str(lane.folder), json.dumps(plan),
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    code = await child.wait()
+    assert code == 0, f"{lane.name} ended with {code}"
+
+
+async def _last_life(lane: Lane, port: int) -> int:
+    """One that goes on until broker and server have everything; up to which row (ms)."""
+    stop, up = asyncio.Event(), asyncio.Queue[str]()
+    state = lane.folder / "state"
+    settings = Settings(_env_file=None, state_dir=state, http_port=0, **lane.settings)
+    here = site_at(port, lane.name)
+    task = asyncio.create_task(
+        run_gateway(here, settings, ready=up.put_nowait, stop=stop), name="gateway"
+    )
+    try:
+        address = await asyncio.wait_for(up.get(), 20)
+        last = int(_asked(state / FILE, "SELECT max(time_ms) FROM scans"))
+        await until(lambda: _asked(state / FILE, "SELECT count(*) FROM outbox") == 0)
+        async with httpx.AsyncClient(base_url=address) as client, asyncio.timeout(40):
+            while True:
+                sinks = {one["name"]: one for one in (await client.get("/api/v1/sinks")).json()}
+                influx = sinks.get("influx", {"connected": False})
+                if influx["connected"] and influx["waiting"] < 10:
+                    return last
+                await asyncio.sleep(0.2)
+    finally:
+        stop.set()
+        await task
+
+
+def _asked(file: Path, question: str) -> Any:
+    connection = sqlite3.connect(f"{file.as_uri()}?mode=ro", uri=True)
+    try:
+        return connection.execute(question).fetchone()[0]
+    finally:
+        connection.close()
+
+
+@dataclass
+class Judged:
+    """Of one lane. late_s: for each life, from the last row kept to the last row made."""
+
+    made: int
+    missing: int
+    uncommitted: int
+    doubled: int
+    late_s: list[float]
+    back_s: list[float]
+    confirmed: int
+    unconfirmed: int
+    entries: int
+    not_told: int
+    told_twice: int
+    stored: int
+    not_sent: int
+
+
+async def _judged(lane: Lane, series: TimeSeries, told: Sequence[int], upto: int) -> Judged:
+    """told: sequence numbers that came from the broker."""
+    with open_store(lane.folder / "state", site_at(1, lane.name)) as store:
+        kept = store.do(lambda c: [row[0] for row in c.execute("SELECT time_ms FROM scans")])
+        found = store.do(journal.search, journal.Search(kind="alarm"), 10_000_000)
+        assert store.do(outbox.waiting) == 0
+    there, all_lives = set(kept), lives(lane.folder / TOLD)
+    made = [[round(1000 * t) for t in life.rows] for life in all_lives]
+    missing, uncommitted, late = 0, 0, []
+    for life, rows in zip(all_lives, made, strict=True):
+        gone = [t for t in rows if t not in there]
+        recent = life.killed - UNCOMMITTED_S - COMMIT_S
+        missing += sum(t / 1000 < recent for t in gone)
+        uncommitted += sum(t / 1000 >= recent for t in gone)
+        if gone:
+            late.append(life.killed - gone[0] / 1000)
+    back = [after.rows[0] - before.killed for before, after in pairwise(all_lives) if after.rows]
+    reasons = [e.reason for e in found if e.actor == PERSON]
+    confirmed = [reason for life in all_lives for reason in life.confirmed]
+    sent = {time_ms for time_ms in there if time_ms <= upto}
+    points = await _points(series, lane.name, sent)
+    return Judged(
+        made=sum(map(len, made)), missing=missing, uncommitted=uncommitted,
+        doubled=len(kept) - len(there) + len(reasons) - len(set(reasons)), late_s=late, back_s=back,
+        confirmed=len(confirmed), unconfirmed=len(set(confirmed) - set(reasons)),
+        entries=len(found), not_told=len({e.seq for e in found} - set(told)),
+        told_twice=len(told) - len(set(told)), stored=len(sent), not_sent=len(sent - points),
+    )  # fmt: skip
+
+
+async def _points(series: TimeSeries, name: str, wanted: set[int]) -> set[int]:
+    """Times (ms) that the server has of a transducer, as soon as it has as many as wanted."""
+    got: set[int] = set()
+    for _ in range(60):
+        got = set(await series.points("transducer_quality", site=name, transducer="p0"))
+        if wanted <= got:
+            break
+        await asyncio.sleep(0.25)
+    return got
+
+
+def _outcomes(results: Sequence[Judged], kills: int, took: float) -> list[Outcome]:
+    def total(name: str) -> int:
+        return sum(getattr(one, name) for one in results)
+
+    late = [s for one in results for s in one.late_s]
+    back = [s for one in results for s in one.back_s]
+    broken = "gateway, kill -9"
+    rows = [
+        f"{total('uncommitted')} rows of the last {max(late, default=0):.1f} s were not committed",
+        f"{took:.0f} s, {len(results)} side by side",
+    ]
+    return [
+        Outcome(broken, kills, "rows in the history", total("made"), total("missing"),
+                total("doubled"), back, rows),
+        Outcome(broken, kills, "rows at the server", total("stored"), total("not_sent"), None),
+        Outcome(broken, kills, "actions confirmed to a person", total("confirmed"),
+                total("unconfirmed"), 0),
+        Outcome(broken, kills, "alarm events at the broker", total("entries"),
+                total("not_told"), total("told_twice")),
+    ]  # fmt: skip
