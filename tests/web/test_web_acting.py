@@ -356,7 +356,8 @@ async def test_actions_turned_off(here: Here) -> None:
 
 async def test_actions_and_their_refusals_keep_to_the_description(here: Here) -> None:
     document = await here.get("openapi.json")
-    found = [p for p, methods in document["paths"].items() if "post" in methods]
+    paths = document["paths"].items()
+    found = [p for p, m in paths if "post" in m and "loop checks" not in m["post"]["tags"]]
     names = {"{alarm_id}": WIRE, "{transducer_id}": "dp-402", "{loop_id}": "stair-b"}
     assert len(found) == len(ACTIONS)
     tried: list[tuple[str, int, dict[str, Any]]] = [

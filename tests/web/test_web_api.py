@@ -200,10 +200,13 @@ async def test_the_description_is_openapi_and_answers_keep_to_it(
         "loop_id": "stair-b", "transducer_id": "dp-201", "alarm_id": "open-circuit:dp-402",
     }  # fmt: skip
     for path, methods in document["paths"].items():
-        if "get" not in methods:  # see test_acting.py
+        if "get" not in methods:  # see test_web_acting.py
+            continue
+        described = methods["get"]
+        if described["tags"] == ["loop checks"]:  # only on a running gateway
+            assert described["description"], path
             continue
         assert list(methods) == ["get"]
-        described = methods["get"]
         assert described["description"], path
         assert set(described["tags"]) <= tags, path
         content = described["responses"]["200"]["content"]
