@@ -154,6 +154,7 @@ def _point(point: Point, source: Source) -> Body:
         "error": _number(point.error),
         "verdict": point.verdict.value,
         "forced": point.read.forced,
+        "limited": point.limited,
     } | ({"counts": seen.counts, "electrical": seen.electrical} if source == "input" else {})
 
 

@@ -36,6 +36,8 @@ class Point:
     error: float
     expanded: float | None
     verdict: Verdict
+    limited: bool = False
+    """At an end of the input, beyond which an error does not show."""
 
 
 @dataclass(frozen=True)
@@ -81,8 +83,9 @@ def judgement(run: Run, part: Part, transducer: str, source: Source) -> Judgemen
     each = [expanded(run, transducer, r) for _, r, _ in seen]
     widest = None if None in each else max(u for u in each if u is not None)
     points = tuple(_point(facts, one, widest, rule) for one in seen)
+    free = [p for p in points if not p.limited]
     line = zero_and_span(
-        _readings(facts, transducer, points),
+        _readings(facts, transducer, free if len({p.step.point for p in free}) > 1 else points),
         _reference(run, transducer),
         _alone(run, transducer, seen[0][1]),
     )
@@ -151,7 +154,16 @@ def _point(
     key, applied = step.transducer, event.applied[step.transducer]
     error = facts.percent(key, shown) - facts.percent(key, applied)
     tolerance = facts.transducers[key].tolerance_pct_span
-    return Point(step, event, applied, shown, error, widest, judged(error, tolerance, widest, rule))
+    return Point(
+        step, event, applied, shown, error, widest, judged(error, tolerance, widest, rule),
+        at_end(facts, key, event.seen[key].counts),
+    )  # fmt: skip
+
+
+def at_end(facts: Facts, key: str, counts: float) -> bool:
+    """Whether an input that clamps stands at one of its ends."""
+    card = facts.transducers[key].input
+    return card.clamps and min(abs(counts - end) for end in card.counts) <= 0.5
 
 
 def _readings(facts: Facts, key: str, points: Sequence[Point], kind: str = "") -> list[Reading]:

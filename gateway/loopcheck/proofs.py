@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from .acceptance import Verdict
 from .events import Recorded
+from .judging import at_end
 from .mistakes import Mistake, action_shown, combined_range, follows, setpoint
 from .run import Run
 from .steps import Part
@@ -92,11 +93,12 @@ def _clamping(run: Run) -> Proof:
         return Proof(name, Verdict.NOT_PROVED, f"{key} had no reading there.")
     applied, ours = percent(key, read.applied[key]), percent(key, seen.pressure)
     words = f"At {applied:.4g} % of span the input of {key} shows {ours:.4g} %"
-    words += ": it stops there" if ours < min(applied, 102) - 1 else ""
+    stands = at_end(run.facts, key, seen.counts)
+    words += ", where it ends" if stands else ""
     if seen.controller_value is None:
         return Proof(name, Verdict.PASS, words + ".")
     theirs = percent(key, seen.controller_value)
-    stops = "stops at" if theirs < ours - STOPS else "follows to"
+    stops = "stops at" if theirs < ours - STOPS else "shows" if stands else "follows to"
     return Proof(name, Verdict.PASS, f"{words}; the controller {stops} {theirs:.4g} %.")
 
 

@@ -21,6 +21,10 @@ LEAST = 5
 """A reading is the mean of the last five seconds, and of five rows at least."""
 BAND, BAND_SHARE = 0.2, 0.2
 """Widest spread of those rows: % of span, or this share of the tolerance where that is more."""
+PATIENCE_S = 20.0
+"""After this time a reading that does not stand still is put to the person."""
+LAGS = 0.75
+"""Share of its spread that a controller's value must go one way to count as still on its way."""
 NEAR = 5.0
 """A reading this near to what was asked for (% of span) may be taken hands-free."""
 MOVES, FOLLOWS = 5.0, 0.25
@@ -79,10 +83,13 @@ def settle(facts: Facts, step: Step, rows: Sequence[Row], before: Mapping[str, R
             return Settling(f"no reading of {key}: {latest.inputs[key].bad}", asks=True)
     window = _window(rows)
     if window is None:
-        return Settling(f"{len(rows)} of {LEAST} readings, {_seconds(rows):.0f} of {WINDOW_S:g} s")
+        have = f"{len(rows)} readings in {_seconds(rows):.0f} s"
+        return Settling(f"{have}; {LEAST} over {WINDOW_S:g} s are needed")
     for key in driven:
         if why := _moving(facts, key, window):
-            return Settling(why)
+            late = _seconds(rows) > PATIENCE_S
+            hint = _untouched(facts, step, key, window[-1], before) if late else ""
+            return Settling(hint or why, window, asks=late)
     for key in driven:
         if why := _untouched(facts, step, key, window[-1], before):
             return Settling(why, window, asks=True)
@@ -126,11 +133,11 @@ def _moving(facts: Facts, key: str, window: Sequence[Row]) -> str:
     known = np.array([value for value in values if value is not None])
     if len(known) < len(values):
         return ""
+    # A value that is scaled far too large trembles as much more: only its lag is looked at.
     theirs = _percent(facts, key, known)
-    # A value that is scaled far too large also moves that much more.
-    times = max(1.0, float(np.abs(theirs).max()) / 100)
-    if why := _unsteady(time, theirs, band * times):
-        return f"{key} stands still, but the controller's own value {why}"
+    drift, spread = _drift(time, theirs), float(np.ptp(theirs))
+    if abs(drift) > max(band, LAGS * spread):
+        return f"{key} stands still, but the controller's own value {_way(time, drift)}"
     return ""
 
 
@@ -141,15 +148,23 @@ def _percent(facts: Facts, key: str, pressures: Floats) -> Floats:
 
 
 def _unsteady(time: Floats, percent: Floats, band: float) -> str:
-    seconds = float(time[-1] - time[0])
-    drift = float(np.polyfit(time - time[0], percent, 1)[0]) * seconds if seconds > 0 else 0.0
-    spread = float(percent.max() - percent.min())
+    drift, spread = _drift(time, percent), float(np.ptp(percent))
     if abs(drift) > max(band, spread) / 2:
-        way = "rises" if drift > 0 else "falls"
-        return f"still {way}: by {abs(drift):.2g} % of span in {seconds:.0f} s"
+        return _way(time, drift)
     if spread > band:
         return f"goes to and fro by {spread:.2g} % of span; still means {band:.2g} %"
     return ""
+
+
+def _drift(time: Floats, percent: Floats) -> float:
+    """How far it goes in the window, by least squares."""
+    seconds = float(time[-1] - time[0])
+    return float(np.polyfit(time - time[0], percent, 1)[0]) * seconds if seconds > 0 else 0.0
+
+
+def _way(time: Floats, drift: float) -> str:
+    way = "rises" if drift > 0 else "falls"
+    return f"still {way}: by {abs(drift):.2g} % of span in {time[-1] - time[0]:.0f} s"
 
 
 def _untouched(facts: Facts, step: Step, key: str, now: Row, before: Mapping[str, Row]) -> str:

@@ -48,6 +48,11 @@ def places_for(values: Sequence[float | None], most: int = 4) -> int:
     return next((n for n in range(most + 1) if largest * 10**n >= 10_000), most)
 
 
+def places_to(tolerance: float | None, most: int = 5) -> int:
+    """Digits after the point that show a hundredth of a tolerance."""
+    return next((n for n in range(most + 1) if (tolerance or 1.0) * 10**n >= 100), most)
+
+
 def moment(seconds: float | None, zone: str) -> str:
     """Seconds since 1970 in a time zone, which is named; UTC where it is not known."""
     if seconds is None:

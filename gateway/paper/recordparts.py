@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from .figures import NONE, figure, fixed, places_for, plain, plus_minus, signs, with_unit
+from .figures import NONE, figure, fixed, places_for, places_to, plain, plus_minus, signs, with_unit
 
 Body = Mapping[str, Any]
 SOURCES = {"input": "at the input", "controller": "shown by the controller"}
@@ -52,7 +52,20 @@ def _table(name: str, part: Body, one: Body) -> dict[str, Any]:
         ],
         "forced": [f"{p['step']}: {p['forced']}" for p in points if p["forced"]],
         "skipped": ours["skipped"] if ours else 0,
+        "limited": _limited(points),
     }
+
+
+def _limited(points: Sequence[Body]) -> str:
+    """Where an error could not have shown in full; "" where nowhere."""
+    ends = sorted({p["point"] for p in points if p["limited"]})
+    if not ends:
+        return ""
+    said = " and ".join(f"{figure(end, 4)} %" for end in ends)
+    return (
+        f"At {said} the input stands at its end: an error beyond it does not show there, and these "
+        "readings do not count for zero and span."
+    )
 
 
 def _row(point: Body, value: Body | None, places: int, *, controller: bool) -> dict[str, Any]:
@@ -188,7 +201,7 @@ def _series(name: str, source: str, one: Body, found: Mapping[str, Any]) -> dict
 def combined(record: Body) -> dict[str, Any]:
     """The combined feedback, line by line, and what it proves."""
     part, unit = record["combined"], record["unit"]
-    places = places_for([line["expected"] for line in part["lines"]])
+    places = places_to(part["tolerance"])
     return {
         "verdict": part["verdict"],
         "tolerance": with_unit(part["tolerance"], unit, 4),

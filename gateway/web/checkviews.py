@@ -85,6 +85,7 @@ class CheckView(BaseModel):
 
     name: str
     loop: str
+    unit: str = Field(description="Of the combined part.")
     plan: Plan
     person: str
     begun: str
@@ -113,6 +114,7 @@ def check_view(one: Open) -> CheckView:
     return CheckView(
         name=one.name,
         loop=run.plan.loop,
+        unit=run.facts.unit,
         plan=run.plan,
         person=run.begun.person,
         begun=iso(run.begun.time),

@@ -48,7 +48,7 @@ async def test_a_reading_is_taken_by_itself_and_is_on_disk(tmp_path: Path) -> No
         assert on_disk(there, one.name) == ["begun"], "nobody said that it is applied"
         await there.apply(one)
         await there.rows(4)
-        assert one.settling.why == "4 of 5 readings, 3 of 5 s"
+        assert one.settling.why == "4 readings in 3 s; 5 over 5 s are needed"
         await there.rows(2)
         assert on_disk(there, one.name) == ["begun", "applied", "recorded"]
         read = one.run.recorded["as-found/p1/zero"]
@@ -110,7 +110,7 @@ async def test_what_does_not_settle_can_be_taken_by_a_person(tmp_path: Path) -> 
         read = one.run.recorded["as-found/p1/zero"]
         assert read.person == ADA
         assert read.forced.endswith("; draught")
-        assert read.readings == 5
+        assert read.readings == 6
 
 
 async def test_a_lost_controller_is_told_and_waited_for(tmp_path: Path) -> None:

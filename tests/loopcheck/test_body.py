@@ -129,3 +129,16 @@ def test_the_record_is_plain_data_and_the_same_every_time() -> None:
     assert len(made["combined"]["proofs"]) == 6
     assert any("licensed practice" in words for words in made["cautions"])
     assert made["reference"]["identity"] == "Calibrator 7"
+
+
+def test_the_end_of_an_input_hides_an_error_and_is_left_out_of_the_line() -> None:
+    """A card that stops at 20 mA shows 100 % although the device sends more."""
+    card = {"counts": [0, 25000], "electrical": [0, 20], "unit": "mA", "clamps": True}
+    run = run_whole(begun(about=stair(input=card)), ours=lambda s, k: min(100.0, exact(s, k) + 1.0))
+    found = judged(run)
+    assert [p.step.point for p in found.points if p.limited] == [100.0]
+    assert found.line
+    assert (found.line.zero.error, found.line.span.error) == pytest.approx((0.8, 0.0), abs=1e-6)
+    made: Any = body(run, "x")
+    points = made["transducers"][0]["as_found"]["input"]["points"]
+    assert [p["point"] for p in points if p["limited"]] == [100.0]

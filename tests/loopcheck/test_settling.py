@@ -33,15 +33,17 @@ def test_a_still_reading_is_ready() -> None:
 
 
 def test_nothing_yet_and_too_few() -> None:
-    assert why([]) == "0 of 5 readings, 0 of 5 s"
-    assert why(rows(4, lambda _: {"p1": 37.5, "p2": 0})) == "4 of 5 readings, 3 of 5 s"
+    assert why([]) == "0 readings in 0 s; 5 over 5 s are needed"
+    assert (
+        why(rows(4, lambda _: {"p1": 37.5, "p2": 0})) == "4 readings in 3 s; 5 over 5 s are needed"
+    )
     quick = [row(START + 0.2 * k, {"p1": now(37.5), "p2": now(0)}) for k in range(10)]
-    assert why(quick).startswith("10 of 5 readings, 2 of 5 s")
+    assert why(quick).startswith("10 readings in 2 s")
 
 
 def test_slow_polls_need_their_number() -> None:
     slow = [row(START + 10 * k, {"p1": now(37.5), "p2": now(0)}) for k in range(5)]
-    assert why(slow[:4]).startswith("4 of 5")
+    assert why(slow[:4]).startswith("4 readings")
     assert why(slow) == ""
 
 
@@ -56,6 +58,19 @@ def test_a_restless_reading_says_so() -> None:
     restless = rows(9, lambda k: {"p1": 37.5 + (1 if k % 2 else -1), "p2": 0})
     assert why(restless) == "p1 goes to and fro by 1.6 % of span; still means 0.2 %"
     assert why(restless, about=stair(tolerance_pct_span=10)) == ""
+
+
+def test_after_a_while_the_person_is_asked() -> None:
+    def restless(k: int) -> dict[str, float]:
+        return {"p1": 10 + (1 if k % 2 else -1), "p2": 34.0}
+
+    assert not settle(ABOUT, step(), rows(9, restless), {}).asks
+    late = settle(ABOUT, step(), rows(30, restless), {})
+    assert late.asks
+    assert "to and fro" in late.why
+    before = {"p1": rows(1, lambda _: {"p1": 9.0, "p2": 3.0})[0]}
+    other = settle(ABOUT, step(), rows(30, restless), before)
+    assert "p2 has moved instead" in other.why
 
 
 def test_no_reading_says_why() -> None:
