@@ -15,18 +15,21 @@ from tests.sites import site, transducer
 INTERVAL_S = 0.1
 
 
+TRANSDUCERS = 8
+
+
 def site_at(port: int, name: str = "drill", interval_s: float = INTERVAL_S) -> Site:
-    """Four transducers in two loops with limits, behind one controller that is read in one go."""
-    points: dict[str, Any] = {f"c{k}": {"table": "input", "address": k} for k in range(4)}
-    points["number"] = {"table": "input", "address": 4, "type": "uint32"}
-    nouns = {f"p{k}": transducer(f"a.c{k}") for k in range(4)}
+    """Loops of two transducers with limits, behind one controller that is read in one go."""
+    points: dict[str, Any] = {f"c{k}": {"table": "input", "address": k} for k in range(TRANSDUCERS)}
+    points["number"] = {"table": "input", "address": TRANSDUCERS, "type": "uint32"}
+    nouns = {f"p{k}": transducer(f"a.c{k}") for k in range(TRANSDUCERS)}
     loops = {
         f"l{k}": {
             "transducers": [f"p{2 * k}", f"p{2 * k + 1}"],
             "combine": "average",
             "limits": {"low": 10, "high": 90},
         }
-        for k in range(2)
+        for k in range(TRANSDUCERS // 2)
     }
     controller = {"host": "127.0.0.1", "port": port, "interval_s": interval_s, "points": points}
     made = site(nouns, loops, {"a": controller})
@@ -41,7 +44,7 @@ async def counting() -> AsyncIterator[RawPeer]:
     async def behave(request: bytes, writer: asyncio.StreamWriter) -> None:
         nonlocal number
         number += 1
-        counts = [15_000 + (number * (7 + k)) % 40 for k in range(4)]
+        counts = [15_000 + (number * (7 + k)) % 40 for k in range(TRANSDUCERS)]
         words = [*counts, *struct.unpack(">HH", struct.pack(">I", number))]
         writer.write(answer(request, words))
 

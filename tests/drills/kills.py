@@ -188,7 +188,7 @@ async def _judged(lane: Lane, series: TimeSeries, told: Sequence[int], upto: int
     reasons = [e.reason for e in found if e.actor == PERSON]
     confirmed = [reason for life in all_lives for reason in life.confirmed]
     sent = {time_ms for time_ms in there if time_ms <= upto}
-    points = await _points(series, lane.name, sent)
+    points = await points_of(series, lane.name, sent)
     return Judged(
         made=sum(map(len, made)), missing=missing, uncommitted=uncommitted,
         doubled=len(kept) - len(there) + len(reasons) - len(set(reasons)), late_s=late, back_s=back,
@@ -198,7 +198,7 @@ async def _judged(lane: Lane, series: TimeSeries, told: Sequence[int], upto: int
     )  # fmt: skip
 
 
-async def _points(series: TimeSeries, name: str, wanted: set[int]) -> set[int]:
+async def points_of(series: TimeSeries, name: str, wanted: set[int]) -> set[int]:
     """Times (ms) that the server has of a transducer, as soon as it has as many as wanted."""
     got: set[int] = set()
     for _ in range(60):

@@ -8,7 +8,7 @@ import pytest
 
 from tests.publish.servers import Broker, TimeSeries
 
-from . import fuzz, kills
+from . import broken_disk, fuzz, kills, outage, stalls
 from .report import Outcome, table
 
 
@@ -32,3 +32,30 @@ async def test_killed_while_recording_and_forwarding(
     outcomes = await kills.drill(tmp_path, broker, series)
     nothing_lost(outcomes)
     assert sum(one.twice or 0 for one in outcomes[:3]) == 0, table(outcomes)
+
+
+@pytest.mark.server
+@pytest.mark.slow
+async def test_broker_and_server_hang_and_are_started_anew(
+    tmp_path: Path, broker: Broker, series: TimeSeries
+) -> None:
+    outcomes = await stalls.drill(tmp_path, broker, series)
+    nothing_lost(outcomes)
+    assert max(outcomes[0].back_s) < 30
+
+
+@pytest.mark.server
+@pytest.mark.slow
+async def test_a_day_without_broker_and_server(
+    tmp_path: Path, broker: Broker, series: TimeSeries
+) -> None:
+    outcomes = await outage.drill(tmp_path, broker, series)
+    nothing_lost(outcomes)
+    assert outcomes[0].made > outage.DAY_S
+    assert outcomes[1].made == outage.EVENTS
+
+
+@pytest.mark.server
+@pytest.mark.slow
+async def test_a_disk_in_trouble(tmp_path: Path) -> None:
+    nothing_lost(await broken_disk.drill(tmp_path))
