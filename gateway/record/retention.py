@@ -24,10 +24,10 @@ EVERY_S = 3600.0
 DAY_MS = 86_400_000
 ARCHIVE = "archive"
 
-Archive = Callable[[int, int], Ints]
+Archive = Callable[[int, int], Awaitable[Ints]]
 """Keeps the rows from a time up to another (ms) elsewhere: the times of all that is safe there.
 
-Called in a thread. ArchiveError when it cannot.
+ArchiveError when it cannot.
 """
 
 log = structlog.get_logger(__name__)
@@ -82,7 +82,7 @@ async def _rows(store: Store, before: int, archive: Archive | None) -> int:
         day = oldest // DAY_MS * DAY_MS
         if day + DAY_MS > before:
             break
-        safe = await asyncio.to_thread(archive, day, day + DAY_MS)
+        safe = await archive(day, day + DAY_MS)
         for k in range(0, len(safe), STEP_ROWS):
             removed += await store.ask(_exactly, safe[k : k + STEP_ROWS])
     return removed

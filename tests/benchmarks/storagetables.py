@@ -175,9 +175,13 @@ def _archived(store: Store, here: Site, day: float) -> int:
     """Bytes of a day's file."""
     folder, start = store.file.parent / FOLDER, round(day * 1000)
     before = set(folder.iterdir()) if folder.exists() else set()
-    Archive(store.file, here)(start, start + DAY_MS)
+    asyncio.run(_safe(store, here, start))
     (file,) = set(folder.iterdir()) - before
     return file.stat().st_size
+
+
+async def _safe(store: Store, here: Site, start: int) -> None:
+    await Archive(store.file, here)(start, start + DAY_MS)
 
 
 def speeds(days: int) -> str:

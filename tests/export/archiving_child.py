@@ -11,7 +11,7 @@ from gateway.record import retention
 from gateway.record.store import open_store
 from tests.record.made import START, plant, rows
 
-STEP, DAYS, KEEP = 120.0, 16, 2
+STEP, DAYS, KEEP = 120.0, 5, 2
 COUNT = int(DAYS * 86_400 / STEP)
 NOW = START + DAYS * 86_400
 

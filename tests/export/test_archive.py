@@ -28,6 +28,8 @@ from tests.record.made import START, plant, rows
 
 HERE = plant()
 ROOT = Path(__file__).parents[2]
+
+pytestmark = pytest.mark.slow
 DAY_0 = START // 86_400 * 86_400
 POINTS = [f"a.{p}" for p in HERE.controllers["a"].points]
 FIRST = "2026-05-28.parquet"
@@ -74,7 +76,7 @@ async def test_days_go_as_a_whole_and_nothing_is_lost(tmp_path: Path, store: Sto
 
 async def test_a_file_says_what_is_in_it(tmp_path: Path, store: Store) -> None:
     fill(store)
-    Archive(store.file, HERE)(round(DAY_0 * 1000), round(DAY_0 * 1000) + DAY_MS)
+    await Archive(store.file, HERE)(round(DAY_0 * 1000), round(DAY_0 * 1000) + DAY_MS)
     table = parquet.read_table(tmp_path / FOLDER / FIRST)
     assert table.schema.names == ["time", *POINTS, "a reasons"]
     assert table.schema.field("a.setpoint").metadata[b"unit"] == b"inH2O"
@@ -85,7 +87,7 @@ async def test_killed_before_the_rows_were_removed(tmp_path: Path, store: Store)
     """The day's file is there, so the rows only go; part of them may be gone already."""
     fill(store)
     archive, keep = Archive(store.file, HERE), Keep(1.0, 9.0, 99.0)
-    archive(round(DAY_0 * 1000), round(DAY_0 * 1000) + DAY_MS)
+    await archive(round(DAY_0 * 1000), round(DAY_0 * 1000) + DAY_MS)
     first = tmp_path / FOLDER / FIRST
     before = first.read_bytes()
     store.do(lambda c: c.execute("DELETE FROM scans WHERE time_ms < ?", ((START + 9000) * 1000,)))
@@ -98,10 +100,10 @@ async def test_rows_that_came_later_get_a_file_of_their_own(tmp_path: Path, stor
     fill(store)
     archive = Archive(store.file, HERE)
     day = round(DAY_0 * 1000)
-    archive(day, day + DAY_MS)
+    await archive(day, day + DAY_MS)
     late, means = rows(HERE, 5, start=START + 3.25)
     store.write([(late, means)])
-    times = archive(day, day + DAY_MS)
+    times = await archive(day, day + DAY_MS)
     assert sorted(f.name for f in (tmp_path / FOLDER).iterdir()) == ["2026-05-28-2.parquet", FIRST]
     assert np.isin(np.round(late.time * 1000), times).all()
     both = joined(archived(tmp_path)).time
@@ -160,7 +162,7 @@ def test_a_folder_without_scans_is_named(tmp_path: Path) -> None:
         list(file_blocks(tmp_path, HERE))
 
 
-def test_days_are_those_of_utc(
+async def test_days_are_those_of_utc(
     tmp_path: Path, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """29 March 2026 has 23 hours in Berlin, and begins at 23:00 UTC of the day before."""
@@ -170,7 +172,7 @@ def test_days_are_those_of_utc(
         day = 1_774_742_400.0  # date -u -d 2026-03-29 +%s
         block, means = rows(HERE, 48, start=day - 43_200, step=3600.0)
         store.write([(block, means)])
-        times = Archive(store.file, HERE)(round(day * 1000), round(day * 1000) + DAY_MS)
+        times = await Archive(store.file, HERE)(round(day * 1000), round(day * 1000) + DAY_MS)
         assert len(times) == 24
         assert [f.name for f in (tmp_path / FOLDER).iterdir()] == ["2026-03-29.parquet"]
         np.testing.assert_array_equal(joined(archived(tmp_path)).time, block.time[12:36])
@@ -192,12 +194,11 @@ async def test_points_that_the_site_file_has_no_more_are_kept(tmp_path: Path) ->
             }
         }
     )
-    Archive(store.file, smaller)(round(DAY_0 * 1000), round(DAY_0 * 1000) + DAY_MS)
+    await Archive(store.file, smaller)(round(DAY_0 * 1000), round(DAY_0 * 1000) + DAY_MS)
     names = parquet.read_table(tmp_path / FOLDER / FIRST).schema.names
     assert names == ["time", *POINTS, "a reasons"]
 
 
-@pytest.mark.slow
 def test_killed_at_any_moment_every_row_is_in_a_file_or_in_the_history(tmp_path: Path) -> None:
     """Killed (-9) while days are archived and removed, until nothing is left to do."""
     script = Path(__file__).with_name("archiving_child.py")
@@ -209,7 +210,7 @@ def test_killed_at_any_moment_every_row_is_in_a_file_or_in_the_history(tmp_path:
         )  # fmt: skip
         assert child.stdout is not None
         child.stdout.readline()
-        time.sleep((0.03 + 0.04 * (lives % 7)) * (1 + lives / 4))
+        time.sleep((0.2 + 0.5 * (lives % 6)) * (1 + lives / 8))
         child.send_signal(signal.SIGKILL)
         said = child.stdout.read()
         child.stdout.close()
@@ -224,5 +225,5 @@ def test_killed_at_any_moment_every_row_is_in_a_file_or_in_the_history(tmp_path:
         np.testing.assert_array_equal(times, START + STEP * np.arange(COUNT))
         if "done" in said or lives > 30:
             break
-    assert 4 <= lives <= 30
+    assert 3 <= lives <= 30
     assert len(files) == DAYS - KEEP
