@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 from collections import deque
 from dataclasses import dataclass, field
 from typing import NamedTuple
@@ -11,6 +12,10 @@ from gateway.alarm.transition import Transition
 from gateway.diagnose.findings import Finding
 from gateway.measure.blocks import Block, Readings
 
+MEMORY = 64_000_000
+"""Bytes that waiting rows may take, about."""
+LEAST_ROWS, MOST_ROWS = 300, 36_000
+"""Rows held at most: a few minutes of a large site, ten hours of a small one at a row a second."""
 HAPPENED_BOUND = 10_000
 """Findings and transitions of alarms are few and outlive their rows, up to this many."""
 
@@ -41,12 +46,19 @@ class Batch(NamedTuple):
     waiting: list[asyncio.Future[None]]
 
 
+def rows_in_memory(block: Block, readings: Readings) -> int:
+    """How many rows like this one are held at most."""
+    arrays = [*vars(block).values(), *vars(readings).values()]
+    size = sum(sys.getsizeof(array) for array in arrays)
+    return min(MOST_ROWS, max(LEAST_ROWS, MEMORY // size))
+
+
 @dataclass
 class Backlog:
     """Filled by the queue, emptied by commits."""
 
-    bound: int
-    """Rows that are held at most."""
+    bound: int | None = None
+    """Rows that are held at most; None: as many as MEMORY allows for rows like the first."""
     rows: deque[Row] = field(default_factory=deque)
     happened: deque[Happened] = field(default_factory=deque)
     waiting: list[asyncio.Future[None]] = field(default_factory=list)
@@ -63,6 +75,8 @@ class Backlog:
         if isinstance(one, Deed):
             self.waiting.append(one.kept)
         else:
+            if self.bound is None:
+                self.bound = rows_in_memory(one.block, one.readings)
             self.rows.append((one.block, one.readings))
         self.happened.extend(one.happened)
         self._trim()
@@ -82,7 +96,7 @@ class Backlog:
         self._trim()
 
     def _trim(self) -> None:
-        while len(self.rows) > self.bound:
+        while self.bound is not None and len(self.rows) > self.bound:
             self.rows.popleft()
             self.lost += 1
         while len(self.happened) > HAPPENED_BOUND:

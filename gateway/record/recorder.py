@@ -20,8 +20,6 @@ from .backlog import Backlog, Batch, Deed, Scan
 from .store import Store
 
 NAME = "store"
-BOUND = 300
-"""Rows held while the disk does not take them; the oldest go first."""
 SLOW_S = 10.0
 """A commit that takes longer is told: the disk hangs, or has more to do than it can."""
 LAST_TRIES = 3
@@ -60,13 +58,13 @@ async def record(
     queue: Queue,
     sinks: MutableMapping[str, SinkState],
     *,
-    bound: int = BOUND,
+    bound: int | None = None,
     interval_s: float = 1.0,
 ) -> None:
     """Write what the queue brings, a commit every `interval_s`, until it brings None.
 
     The queue is emptied at once whatever the disk does. When the disk does not keep up, rows
-    beyond `bound` are dropped, oldest first, and counted; what happened stays. Shown in `sinks`
+    beyond `bound` (None: what a fixed share of memory holds) are dropped, oldest first, and counted; what happened stays. Shown in `sinks`
     as "store". Returns once all is on disk, or given up after a few attempts.
     """
     backlog = Backlog(bound)

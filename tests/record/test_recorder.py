@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import structlog
 from hypothesis import given
@@ -17,7 +19,7 @@ from gateway.errors import StoreError
 from gateway.live import SinkState
 from gateway.measure.blocks import Block
 from gateway.record import journal
-from gateway.record.backlog import Backlog, Happened, Row, Scan
+from gateway.record.backlog import LEAST_ROWS, Backlog, Happened, Row, Scan, rows_in_memory
 from gateway.record.recorder import Queue, record
 from gateway.record.store import Store, open_store
 from tests.record.made import START, finding, plant, rows
@@ -142,6 +144,19 @@ async def test_own_mistake_is_not_taken_for_the_disk(
         queue.put_nowait(scan(0))
         with pytest.raises(ExceptionGroup):
             await record(store, queue, {}, interval_s=TICK)
+
+
+def test_a_small_site_holds_hours_and_a_large_one_minutes() -> None:
+    """64 MB of rows that wait for the disk, however wide they are."""
+    block, means = rows(HERE, 1)
+    assert rows_in_memory(block, means) > 10_000
+    wide = {
+        name: np.repeat(value, 4000, axis=1)
+        for name, value in vars(means).items()
+        if name != "time"
+    }
+    large = replace(means, **wide)
+    assert rows_in_memory(block, large) == LEAST_ROWS
 
 
 @given(st.lists(st.integers(0, 5), max_size=12), st.integers(1, 6))
