@@ -64,8 +64,9 @@ async def record(
     """Write what the queue brings, a commit every `interval_s`, until it brings None.
 
     The queue is emptied at once whatever the disk does. When the disk does not keep up, rows
-    beyond `bound` (None: what a fixed share of memory holds) are dropped, oldest first, and counted; what happened stays. Shown in `sinks`
-    as "store". Returns once all is on disk, or given up after a few attempts.
+    beyond `bound` (None: what a fixed share of memory holds) are dropped, oldest first, and
+    counted; what happened stays. Shown in `sinks` as "store". Returns once all is on disk, or
+    given up after a few attempts.
     """
     backlog = Backlog(bound)
     ended, due = asyncio.Event(), asyncio.Event()
