@@ -8,7 +8,7 @@ import pytest
 
 from tests.publish.servers import Broker, TimeSeries
 
-from . import broken_disk, fuzz, kills, outage, stalls
+from . import broken_disk, fuzz, kills, outage, soak, stalls
 from .report import Outcome, table
 
 
@@ -59,3 +59,20 @@ async def test_a_day_without_broker_and_server(
 @pytest.mark.slow
 async def test_a_disk_in_trouble(tmp_path: Path) -> None:
     nothing_lost(await broken_disk.drill(tmp_path))
+
+
+@pytest.mark.server
+@pytest.mark.slow
+async def test_left_alone_with_everything_connected(tmp_path: Path) -> None:
+    """A short one, to see that it measures; the slope means something after an hour."""
+    found = await soak.soak(tmp_path, 0.2)
+    assert len(found.times_s) > 10
+    assert found.rows >= 8
+    assert 30 < found.memory_MB[-1] < 400
+    assert "MB an hour" in found.lines()
+
+
+def test_slope_of_memory_is_that_of_its_last_two_thirds() -> None:
+    times = [60.0 * k for k in range(61)]
+    memory = [100.0 + (20 - k if k < 20 else 0.05 * (k - 20)) for k in range(61)]
+    assert soak.Soak(times, memory, 1).slope == pytest.approx(3.0)
