@@ -6,6 +6,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
+from gateway.record.journal import Search
 from gateway.views import (
     FindingView,
     LinkView,
@@ -66,15 +67,18 @@ async def findings(
     start: Annotated[str | None, Query(alias="from", description=TIMES)] = None,
     end: Annotated[str | None, Query(alias="to", description=f"{TIMES}; not included")] = None,
     limit: Annotated[int, Query(ge=1, le=1000, description="Most entries of the journal.")] = 200,
+    subject: Annotated[str, Query(max_length=80, description="Only those about it.")] = "",
 ) -> list[FindingView]:
     """Open findings, oldest first; with `from` or `to` the journal of that span, newest first.
 
     The journal holds an entry for each finding raised and another when it cleared.
     """
     if start is None and end is None:
-        return [finding_view(f) for f in sources.now.snapshot().findings]
+        there = sources.now.snapshot().findings
+        return [finding_view(f) for f in there if subject in {"", f.subject}]
     first, last = span(start, end)
-    found = await ask(lambda: sources.past.findings(first, last, limit))
+    wanted = Search(first, last, subject=subject)
+    found = await ask(lambda: sources.past.findings(wanted, limit))
     return [finding_view(f) for f in found]
 
 

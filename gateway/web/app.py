@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 from fastapi import FastAPI
+from fastapi.responses import JSONResponse
 from fastapi.staticfiles import StaticFiles
 from starlette.middleware.gzip import DEFAULT_EXCLUDED_CONTENT_TYPES, GZipMiddleware
 
@@ -21,6 +24,7 @@ from . import (
     alarms,
     api,
     exporting,
+    happenings,
     health,
     journal,
     loopchecks,
@@ -88,7 +92,7 @@ def make_app(
         version=program_version(),
         description=ABOUT,
         openapi_tags=TAGS,
-        openapi_url=f"{PREFIX}/openapi.json",
+        openapi_url=None,  # made in a thread instead: it takes longer than a poll may wait
         docs_url=None,  # the library's own page loads scripts from elsewhere
         redoc_url=None,
     )
@@ -108,14 +112,28 @@ def make_app(
     )
     app.add_middleware(SecurityHeaders)
     refusals.register(app)
-    for part in (api, streaming, journal, alarms, acting, exporting, records, loopchecks):
+    for part in (
+        api, streaming, happenings, journal, alarms, acting, exporting, records, loopchecks,
+    ):  # fmt: skip
         app.include_router(part.router, prefix=PREFIX)
     app.include_router(loopchecks.deeds, prefix=PREFIX)
     for part in (health, metrics):
         app.include_router(part.router)
+    app.add_api_route(
+        f"{PREFIX}/openapi.json", _description(app), include_in_schema=False, methods=["GET"]
+    )
     app.include_router(pages.routes(live.site, edition, acting=gate.open))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app
+
+
+def _description(app: FastAPI) -> Callable[[], Coroutine[Any, Any, JSONResponse]]:
+    """A route that gives the description of the interface, made when it is first asked for."""
+
+    async def description() -> JSONResponse:
+        return JSONResponse(await asyncio.to_thread(app.openapi))
+
+    return description
 
 
 def revision(site: Site) -> str:

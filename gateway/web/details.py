@@ -10,6 +10,7 @@ from gateway.live import Live
 from gateway.trust import HiddenView, Trust, UncertaintyView
 from gateway.views import TransducerView, transducer_view
 
+from .differences import Differences, DifferenceView
 from .learnt import Learnt, LearntView
 from .now import LoopNow, Now
 
@@ -31,6 +32,9 @@ class LoopDetail(LoopNow):
     transducers: Sequence[TransducerDetail]
     hidden: list[HiddenView] = Field(description="Faults of the loop that cannot be seen.")
     learnt: LearntView
+    differences: list[DifferenceView] = Field(
+        description="How far its transducers may be apart; empty where they cannot be compared."
+    )
 
 
 class Details:
@@ -39,6 +43,7 @@ class Details:
     def __init__(self, live: Live, now: Now, time: float) -> None:
         self._live, self._now = live, now
         self._trust, self._learnt = Trust(live.site, time), Learnt(live.site)
+        self._differences = Differences(live.site, self._learnt)
 
     def transducer(self, key: str) -> TransducerDetail:
         """KeyError for an unknown id, RefusalError (503) before the first row."""
@@ -57,4 +62,7 @@ class Details:
             **vars(self._now.loop(key, members)),
             hidden=self._trust.of_loop(key),
             learnt=self._learnt.of_loop(self._live.learnt, key),
+            differences=self._differences.of_loop(
+                self._live.learnt, key, self._now.snapshot().time
+            ),
         )

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from math import isnan
 
-from pydantic import Field
+from pydantic import BaseModel, Field
 
+from gateway.diagnose.consequence import CAUTION, allowed_pressure, door_force
 from gateway.diagnose.feedback import TOLERANCE_OF_SPAN
 from gateway.errors import Fault
 from gateway.live import Live, Snapshot
@@ -21,6 +22,7 @@ from gateway.views import (
     finding_view,
     link_views,
     loop_view,
+    number,
     pressure,
     sink_views,
     transducer_views,
@@ -30,13 +32,27 @@ from .frame import Frame, Framing
 from .refusals import RefusalError
 
 
+class DoorView(BaseModel):
+    """The door that the pressure acts on: an aid, the caution belongs to it."""
+
+    force_N: float | None = Field(
+        description="To set it in motion against the combined pressure, at the knob."
+    )
+    force_limit_N: float = Field(description="From the site file.")
+    pressure_limit: float | None = Field(
+        description="Pressure at which it takes its limit, in the unit of the loop."
+    )
+    caution: str
+
+
 class LoopNow(LoopView):
-    """One loop at this instant, and whether the controller's feedback agrees with ours."""
+    """One loop at this instant, whether the controller's feedback agrees with ours, its door."""
 
     feedback_tolerance: float | None = Field(
         description="How far feedback and combined pressure may differ, in `unit`."
     )
     feedback_agrees: bool | None = Field(description="None when one of the two is missing.")
+    door: DoorView | None = Field(description="Null where the site file describes none.")
 
 
 class StateView(Frame):
@@ -100,6 +116,7 @@ class Now:
             **vars(view),
             feedback_tolerance=pressure(tolerance, view.unit),
             feedback_agrees=agrees,
+            door=self._door(snapshot, key),
         )
 
     def state(self) -> StateView:
@@ -121,6 +138,19 @@ class Now:
         tolerance = self._tolerances[key]
         apart = abs(float(now.feedback[0, column]) - float(now.combined[0, column]))
         return tolerance, None if isnan(apart) else apart <= tolerance
+
+    def _door(self, snapshot: Snapshot, key: str) -> DoorView | None:
+        site = self._live.site
+        door = site.loops[key].door
+        if door is None:
+            return None
+        pascals = float(snapshot.readings.combined[0, site.loop_column(key)])
+        return DoorView(
+            force_N=number(door_force(door, pascals), 4),
+            force_limit_N=door.force_limit_N,
+            pressure_limit=pressure(allowed_pressure(door), site.loop_unit(key)),
+            caution=CAUTION,
+        )
 
     def _loops(self, snapshot: Snapshot, transducers: list[TransducerView]) -> list[LoopNow]:
         members = {view.id: view for view in transducers}

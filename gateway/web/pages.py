@@ -16,7 +16,6 @@ from gateway.plant.units import PASCALS, PRESSURE_UNITS
 from .frame import interval_of
 from .refusals import unknown
 from .still import LABELS, still_loop
-from .trends import SPAN_S
 
 HERE = Path(__file__).parent
 PLOT = HERE / "static" / "vendor" / "uplot" / "uPlot.iife.min.js"
@@ -53,7 +52,7 @@ def routes(site: Site, revision: str, *, acting: bool) -> APIRouter:
         if loop_id not in site.loops:
             raise unknown("loops", loop_id, site.loops)
         it = still_loop(site, loop_id, site.loops[loop_id])
-        return page(request, "loop.html", "", it=it, interval_s=interval_of(site), span_s=SPAN_S)
+        return page(request, "loop.html", "", it=it, interval_s=interval_of(site))
 
     @router.get("/alarms", response_class=HTMLResponse)
     async def alarms(request: Request) -> HTMLResponse:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -17,6 +17,7 @@ from gateway.errors import Fault, StoreError
 from gateway.record.history import reader
 from gateway.record.journal import FINDING, Search, search, to_finding
 from gateway.record.lookup import Page, begun, page, transitions
+from gateway.record.spells import Lasted, Subject, lasted
 from gateway.record.trends import Trend, trend
 
 from .refusals import RefusalError
@@ -29,16 +30,18 @@ class Past:
     """Questions; all of them block, so ask them through `ask`.
 
     trends(series, start, end, buckets): one trend a series, empty for one never recorded.
-    findings(start, end, limit): raised and cleared, newest first; None is "any". Seconds since
-    1970. journal(wanted, text, limit), transitions(start, end, standing), begun(): see
-    `record/lookup.py`. StoreError or sqlite3.Error when the file cannot be read.
+    findings(wanted, limit): raised and cleared, newest first. journal(wanted, text, limit),
+    transitions(start, end, standing), begun(): see `record/lookup.py`; lasted(subjects, start,
+    end): `record/spells.py`. Times in seconds since 1970. StoreError or sqlite3.Error when the
+    file cannot be read.
     """
 
     trends: Callable[[Sequence[str], float, float, int], list[Trend]]
-    findings: Callable[[float | None, float | None, int], list[Finding]]
+    findings: Callable[[Search, int], list[Finding]]
     journal: Callable[[Search, str, int], Page]
     transitions: Callable[[float, float, Collection[str]], list[Transition]]
     begun: Callable[[], float | None]
+    lasted: Callable[[Collection[Subject], float, float], Lasted]
     file: Path | None = None
     """The history file, for exports; None: there is none."""
 
@@ -50,10 +53,10 @@ def stored(file: Path) -> Past:
         with reader(file) as connection:
             return [_trend(connection, name, start, end, buckets) for name in series]
 
-    def findings(start: float | None, end: float | None, limit: int) -> list[Finding]:
+    def findings(wanted: Search, limit: int) -> list[Finding]:
         with reader(file) as connection:
-            wanted = Search(start=start, end=end, kind=FINDING)
-            return [to_finding(entry) for entry in search(connection, wanted, limit)]
+            found = search(connection, replace(wanted, kind=FINDING), limit)
+            return [to_finding(entry) for entry in found]
 
     def journal(wanted: Search, text: str, limit: int) -> Page:
         with reader(file) as connection:
@@ -63,11 +66,15 @@ def stored(file: Path) -> Past:
         with reader(file) as connection:
             return transitions(connection, start, end, standing)
 
+    def spells(subjects: Collection[Subject], start: float, end: float) -> Lasted:
+        with reader(file) as connection:
+            return lasted(connection, subjects, start, end)
+
     def beginning() -> float | None:
         with reader(file) as connection:
             return begun(connection)
 
-    return Past(trends, findings, journal, history, beginning, file)
+    return Past(trends, findings, journal, history, beginning, spells, file)
 
 
 def _trend(

@@ -59,6 +59,7 @@ class StillLoop(Still):
     output_unit: str
     limit_low: float | None
     limit_high: float | None
+    door: bool
     transducers: tuple[StillTransducer, ...]
 
 
@@ -96,15 +97,11 @@ def still_loop(site: Site, key: str, noun: Loop) -> StillLoop:
         output_unit=site.point(noun.output).unit if noun.output else "",
         limit_low=noun.limits.low,
         limit_high=noun.limits.high,
+        door=noun.door is not None,
         transducers=tuple(
             still_transducer(k, t, unit) for k, t in zip(noun.transducers, members, strict=True)
         ),
     )
-
-
-def figure(value: float | None) -> str:
-    """A number with a true minus sign, or that there is none."""
-    return "none" if value is None else f"{value:g}".replace("-", "\N{MINUS SIGN}")
 
 
 def label(unit: str) -> str:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from gateway.diagnose.findings import Finding, Status
+from gateway.plant.loops import Door
 from gateway.plant.site import Site
 from gateway.plant.units import to_pa
 
@@ -69,6 +70,14 @@ def archive(name: str = "Harbour Street Archive", **changes: Any) -> Site:
         },
     }  # fmt: skip
     return Site.model_validate(tables | changes)
+
+
+def with_door() -> Site:
+    """The same with a door that the pressure of stair B acts on."""
+    site = archive()
+    door = Door(width_m=0.91, height_m=2.13, closer_N=40, knob_m=0.075, force_limit_N=133)
+    stair = site.loops["stair-b"].model_copy(update={"door": door})
+    return archive(loops={**site.loops, "stair-b": stair})
 
 
 def open_circuit(since: float = START) -> Finding:

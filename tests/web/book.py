@@ -5,12 +5,14 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
 
 from gateway.alarm.transition import Transition
 from gateway.diagnose.findings import Finding
-from gateway.record import journal, lookup, schema
-from gateway.record.journal import Search
+from gateway.record import journal, lookup, schema, spells
+from gateway.record.journal import FINDING, Search
 from gateway.record.lookup import Page
+from gateway.record.spells import Lasted, Subject
 
 
 class Book:
@@ -33,6 +35,15 @@ class Book:
     def write(self, happened: Iterable[Finding | Transition]) -> None:
         with self._lock:
             journal.append_all(self._connection, happened, outbox=False)
+
+    def findings(self, wanted: Search, limit: int) -> list[Finding]:
+        with self._lock:
+            found = journal.search(self._connection, replace(wanted, kind=FINDING), limit)
+            return [journal.to_finding(entry) for entry in found]
+
+    def lasted(self, subjects: Collection[Subject], start: float, end: float) -> Lasted:
+        with self._lock:
+            return spells.lasted(self._connection, subjects, start, end)
 
     def page(self, wanted: Search, text: str, limit: int) -> Page:
         with self._lock:

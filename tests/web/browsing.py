@@ -30,6 +30,8 @@ ARGUMENTS = [
 WIDE = (1280, 800)
 PHONE = (360, 780)
 LARGER_PHONE = (390, 844)
+FIRST_LOAD = 300_000
+"""Bytes that a page may take before it shows everything."""
 PICTURES = Path(__file__).parents[2] / "ci-output"
 
 CONTRAST = """() => {
@@ -79,21 +81,23 @@ SMALL = """() => {
 }"""
 """What a finger could miss: WCAG 2.2, success criterion 2.5.8, which leaves links in text out."""
 
-DRAWN = """(share) => {
-  const box = document.querySelector("[data-loop=stair-b] .canvas");
+DRAWN = """([panel, share]) => {
+  const box = document.querySelector(`.canvas.${panel}`);
   const canvas = box.querySelector("canvas");
   const area = box.querySelector(".u-over").getBoundingClientRect();
   const whole = canvas.getBoundingClientRect();
   const scale = canvas.width / whole.width;
   const x = Math.round((area.left - whole.left + share * area.width) * scale);
-  const copy = new OffscreenCanvas(5, canvas.height).getContext("2d");
-  copy.drawImage(canvas, 2 - x, 0);
-  const { data } = copy.getImageData(0, 0, 5, canvas.height);
+  const top = Math.round((area.top - whole.top) * scale);
+  const height = Math.round((area.height - 8) * scale);
+  const copy = new OffscreenCanvas(5, height).getContext("2d");
+  copy.drawImage(canvas, 2 - x, -top);
+  const { data } = copy.getImageData(0, 0, 5, height);
   let dark = 0;
   for (let k = 0; k < data.length; k += 4) dark += data[k + 3] > 128 && data[k + 1] < 90;
   return dark;
 }"""
-"""Dark points of a trend in a narrow column at a share of its width; lines of the grid are pale."""
+"""Dark points of a plot in a narrow column at a share of its width; lines of the grid are pale."""
 
 
 @dataclass

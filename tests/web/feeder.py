@@ -190,25 +190,28 @@ class Feeder:
             await asyncio.sleep(self.interval)
 
     def past(self) -> Past:
-        """A past that fits, without findings of its own."""
+        """A past that fits: drawn waves, and the journal of what has happened here."""
         book = self.book
         return Past(
-            self.trends, lambda _start, _end, _limit: [], book.page, book.transitions, book.begun
+            self.trends, book.findings, book.page, book.transitions, book.begun, book.lasted
         )
 
     def trends(self, series: Sequence[str], start: float, end: float, buckets: int) -> list[Trend]:
-        """A past of slow waves: a row a second up to now, with a hole of a minute."""
-        assert buckets > 0
+        """A past of slow waves, a row a second up to now, with a hole of a minute."""
         now = time.time()
-        when = np.arange(math.ceil(start), min(end, now))
-        hole = (when > now - 300) & (when < now - 240)
+        width = max(1.0, -(-(end - start) // buckets))
+        when = np.arange(math.ceil(start), min(end, now), width)
+        hole = (when > now - 300) & (when + width < now - 240)
         codes = np.where(hole, Quality.BAD, Quality.GOOD).astype(np.uint8)
+        count = np.where(hole, 0, width).astype(np.int64)
         out = []
         for name in series:
             line = np.where(hole, np.nan, self._past(name, when))
+            half = 0.0 if width == 1 else 0.01 * float(np.nanmax(np.abs(line), initial=0.0))
             out.append(
-                Trend(when, (~hole).astype(np.int64), line, line, line, 0 * line, codes, 0.0)
-            )
+                Trend(when, count, line, line - half, line + half, 0 * line + half / 2, codes,
+                      0.0 if width == 1 else width)
+            )  # fmt: skip
         return out
 
     def _past(self, name: str, when: Floats) -> Floats:
@@ -217,6 +220,8 @@ class Feeder:
         site = self.live.site
         loop = key if kind == "loop" else site.loops_of(key)[0]
         span = site.transducers[site.loops[loop].transducers[0]].span_pa
+        if rest in (["output"], ["running"]):
+            return np.full(len(when), 38.2 if rest == ["output"] else 1.0)
         if rest == ["setpoint"]:
             return np.full(len(when), centre(site, loop))
         k = list(site.transducers).index(key) if kind == "transducer" else 0.0

@@ -229,7 +229,7 @@ async def test_out_of_service_is_marked_on_the_live_page(chromium: Browser, feed
         await expect(out).to_contain_text("With dp-201 and dp-202")
         await expect(out).to_contain_text("combination mismatch at stair-b")
         await page.goto(f"{address}loops/stair-b")
-        sheet = page.locator("[data-loop=stair-b]")
+        sheet = page.locator("article[data-loop=stair-b]")
         await expect(sheet.locator("[data-f=word]")).to_contain_text("Function check until")
         await expect(sheet).to_have_attribute("data-level", "check")
         for key in ("dp-201", "dp-202"):

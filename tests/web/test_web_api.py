@@ -12,6 +12,7 @@ from fastapi.openapi.models import OpenAPI
 
 from gateway.diagnose.findings import Finding
 from gateway.measure.quality import Reason
+from gateway.record.journal import Search
 from gateway.web.app import make_app, revision
 from gateway.web.now import feedback_tolerances
 from gateway.web.past import Past
@@ -156,7 +157,7 @@ async def test_bad_ranges_name_place_and_what_is_allowed(
 
 
 async def test_too_many_series(client: httpx.AsyncClient) -> None:
-    query = "&".join(["series=transducer/dp-201"] * 13)
+    query = "&".join(["series=transducer/dp-201"] * 25)
     refusal = await got(client, f"/api/v1/history?{query}", 422)
     assert refusal["faults"][0]["path"] == "query.series"
 
@@ -170,21 +171,25 @@ async def test_only_reading(client: httpx.AsyncClient, feeder: Feeder) -> None:
 
 
 async def test_findings_open_or_from_the_journal(feeder: Feeder) -> None:
-    asked: list[tuple[float | None, float | None, int]] = []
+    asked: list[tuple[Search, int]] = []
 
-    def journal(start: float | None, end: float | None, limit: int) -> list[Finding]:
-        asked.append((start, end, limit))
+    def journal(wanted: Search, limit: int) -> list[Finding]:
+        asked.append((wanted, limit))
         return [replace(mismatch(START), phase="cleared", time=START + 9)]
 
     feeder.findings = [open_circuit(START)]
     feeder.row(START)
     async with client_of(feeder, replace(feeder.past(), findings=journal)) as client:
         now = await got(client, "/api/v1/findings")
-        then = await got(client, "/api/v1/findings?from=2026-05-28T20:00:00Z&limit=7")
+        none = await got(client, "/api/v1/findings?subject=dp-401")
+        then = await got(
+            client, "/api/v1/findings?from=2026-05-28T20:00:00Z&limit=7&subject=stair-b"
+        )
     assert [f["fault"] for f in now] == ["open-circuit"]
+    assert none == []
     assert [(f["fault"], f["phase"]) for f in then] == [("combination-mismatch", "cleared")]
     # 2026-05-28T20:26:40Z is 1 780 000 000 s since 1970 (date -u -d @1780000000).
-    assert asked == [(START - 1600.0, None, 7)]
+    assert asked == [(Search(START - 1600.0, None, subject="stair-b"), 7)]
 
 
 async def test_the_description_is_openapi_and_answers_keep_to_it(
@@ -213,6 +218,7 @@ async def test_the_description_is_openapi_and_answers_keep_to_it(
         if "application/json" not in content:
             continue
         query = "?series=transducer/dp-201&series=loop/stair-b/output" if "hist" in path else ""
+        query = "?loop=stair-b" if "happenings" in path else query
         body = await got(client, path.format(**examples) + query)
         # JSON Schema 2020-12 is the schema dialect of OpenAPI 3.1.
         schema = {**content["application/json"]["schema"], "components": document["components"]}

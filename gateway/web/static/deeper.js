@@ -7,11 +7,10 @@ import { brief, capital, moment, plain, seconds } from "./words.js";
 
 const FILL = { hidden: showHidden, learnt: showLearnt };
 
-export function deeper(sheet, parts) {
-  for (const node of sheet.querySelectorAll("[data-deeper]")) {
-    const kind = node.dataset.deeper;
+export function deeper(section) {
+  for (const node of section.querySelectorAll("[data-deeper]")) {
     node.addEventListener("toggle", () => {
-      if (node.open) fill(parts[kind], sheet.dataset.loop, FILL[kind]);
+      if (node.open) fill(node.querySelector("div"), section.dataset.loop, FILL[node.dataset.deeper]);
     });
   }
 }

@@ -1,16 +1,14 @@
-// One loop: fills its sheet from each state.
+// One loop at this instant: fills its sheet from each state.
 
-import { deeper } from "./deeper.js";
 import { findings } from "./findings.js";
 import { level, mark, partsOf, say, show } from "./parts.js";
 import { axis, strip } from "./strip.js";
-import { trend } from "./trend.js";
 import { measure } from "./units.js";
-import { LEVELS, amount, capital, moment, seconds, worst } from "./words.js";
+import { LEVELS, amount, capital, listed, moment, seconds, worst } from "./words.js";
 
 const QUALITY = { good: "good", uncertain: "out", bad: "failure" };
 
-export function loopSheet(sheet, times) {
+export function loopSheet(sheet) {
   const parts = partsOf(sheet);
   const shown = measure(sheet.dataset.unit, Number(sheet.dataset.span));
   const scale = { low: Number(sheet.dataset.low), high: Number(sheet.dataset.high) };
@@ -18,15 +16,13 @@ export function loopSheet(sheet, times) {
   const inputs = new Map();
   axis(parts.axis, { low: shown.number(scale.low), high: shown.number(scale.high) });
   say(parts.unit, shown.label);
-  deeper(sheet, parts);
-  const plot = trend(sheet, parts, shown, times);
 
   // work(id, kind): who has taken it out of service, if anybody has.
   function update(view, time, work) {
     if (!inputs.size) build(view);
     const mine = work(view.id, "loop");
     const named = worst([LEVELS[view.status], ...view.findings.map((f) => LEVELS[f.status])]);
-    level(sheet, mine ? "check" : worst([named, QUALITY[view.quality], view.feedback_agrees === false ? "out" : "good"]));
+    level(sheet, mine ? "check" : worst([named, QUALITY[view.quality]]));
     say(parts.word, word(view, mine, time));
     say(parts.combined, shown.text(view.combined));
     show(parts.doubt, view.quality !== "good");
@@ -36,10 +32,11 @@ export function loopSheet(sheet, times) {
     say(parts.setpoint, shown.text(view.setpoint));
     say(parts.output, view.output === null ? "–" : amount(Number(view.output.toFixed(1))));
     say(parts.running, { true: "running", false: "stopped" }[view.running] || "");
+    door(view);
+    say(parts.does, does(view, shown));
     for (const input of view.transducers) inputs.get(input.id)?.(input, view, work(input.id, "transducer"));
-    show_findings(view.findings, time);
-    plot.add(time, view);
-    return named;
+    const where = Object.fromEntries(view.transducers.map((one) => [one.id, one.location]));
+    show_findings(view.findings, time, where);
   }
 
   function build(view) {
@@ -58,7 +55,15 @@ export function loopSheet(sheet, times) {
     else mark(parts.agree, `differs by ${shown.text(apart)}`, "out");
   }
 
-  return { node: sheet, update, plot, asof: (text) => { show(parts.asof, Boolean(text)); say(parts.asof, text); } };
+  function door({ door: view }) {
+    if (!view || !parts.door) return;
+    say(parts.door, view.force_N === null ? "–" : `${Math.round(view.force_N)} N to open, of ${Math.round(view.force_limit_N)} N`);
+    const over = view.force_N !== null && view.force_N > view.force_limit_N;
+    mark(parts["door-over"], over ? "more than that" : "", over ? "out" : "good");
+    say(parts.caution, `It takes its limit at ${shown.with(view.pressure_limit)}. ${view.caution}`);
+  }
+
+  return { update, asof: (text) => { show(parts.asof, Boolean(text)); say(parts.asof, text); } };
 }
 
 function word(view, work, now) {
@@ -66,8 +71,36 @@ function word(view, work, now) {
   if (work) return `Function check until ${moment(seconds(work.until), now)}`;
   if (n) return `${capital(view.status)}, ${n} ${n === 1 ? "finding" : "findings"}`;
   if (view.quality !== "good") return `${capital(view.quality)} value`;
-  if (view.feedback_agrees === false) return "Feedback differs";
   return "No findings";
+}
+
+// What the combination does with its transducers at this instant.
+function does(view, shown) {
+  const ids = view.transducers.map((one) => one.id);
+  const n = ids.length;
+  const driver = view.driver;
+  const bad = view.transducers.filter((one) => one.quality === "bad").map((one) => one.id);
+  const still = bad.length && n > 1 ? ` ${listed(bad, "and")} ${bad.length === 1 ? "is" : "are"} bad; the controller goes on using ${bad.length === 1 ? "it" : "them"}.` : "";
+  const apart = spread(view);
+  const others = apart === null ? "" : `, ${shown.with(apart)} from the next`;
+  const text = {
+    average: `All ${n} count alike: an error of one moves the combined pressure by a ${["", "whole", "half", "third", "quarter"][n] || `${n}th`} of it.`,
+    minimum: driver ? `The lowest counts, which now is ${driver}${others}.` : "The lowest counts.",
+    maximum: driver ? `The highest counts, which now is ${driver}${others}.` : "The highest counts.",
+    median: driver ? `The middle one counts, which now is ${driver}.` : "The mean of the middle two counts.",
+    sum: "The sum of all counts.",
+    difference: `${ids[0]} less ${ids[1]} counts.`,
+    single: `${ids[0]} alone counts: nothing here can contradict it.`,
+  }[view.combine];
+  return `${text}${still}`;
+}
+
+// How far the deciding one is from the next, in the loop's unit.
+function spread(view) {
+  if (!view.driver || view.transducers.some((one) => one.value === null || one.unit !== view.unit)) return null;
+  const own = view.transducers.find((one) => one.id === view.driver).value;
+  const rest = view.transducers.filter((one) => one.id !== view.driver).map((one) => Math.abs(one.value - own));
+  return rest.length ? Math.min(...rest) : null;
 }
 
 // A transducer's row; `scale` in the unit of its loop.

@@ -16,6 +16,8 @@ const clock = format({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
 const short = format({ hour: "2-digit", minute: "2-digit" });
 const full = format({ dateStyle: "long", timeStyle: "medium" });
 const day = format({ weekday: "short", day: "numeric", month: "short" });
+const date = format({ day: "numeric", month: "short" });
+const dated = format({ day: "numeric", month: "short", year: "numeric" });
 const wall = format({ year: "numeric", month: "numeric", day: "numeric", hour: "numeric", minute: "numeric", second: "numeric" });
 
 function usable(name) {
@@ -50,6 +52,40 @@ export const count = (value) => value.toLocaleString("en-GB").replaceAll(",", " 
 export const seconds = (iso) => Date.parse(iso) / 1000;
 export const timeOfDay = (time) => clock.format(new Date(time * 1000));
 export const minuteOfDay = (time) => short.format(new Date(time * 1000));
+
+// Times below an axis: the day under the first one after `from` and wherever another begins.
+export function axisTimes(at, step, from) {
+  let day = "";
+  return at.map((time) => {
+    const when = new Date(time * 1000);
+    if (step >= 86400) return step >= 20 * 86400 ? dated.format(when) : date.format(when);
+    const text = (step < 60 ? clock : short).format(when);
+    const today = date.format(when);
+    if (today === day || time < from) return text;
+    day = today;
+    return `${text}\n${today}`;
+  });
+}
+
+// A stretch of time in words.
+export function between(from, to) {
+  const [a, b] = [from, to].map((time) => new Date(time * 1000));
+  const same = dated.format(a) === dated.format(b);
+  const parts = (when) => (to - from <= 3600 ? clock : short).format(when);
+  return same ? `${dated.format(a)}, ${parts(a)} to ${parts(b)}` : `${dated.format(a)} ${parts(a)} to ${dated.format(b)} ${parts(b)}`;
+}
+
+// For a field of the browser's, in the shown zone: "2026-05-28T20:26:40", and back.
+export function fieldTime(time) {
+  const ms = shownAs(time * 1000);
+  return new Date(ms).toISOString().slice(0, 19);
+}
+export function fromField(text) {
+  const wanted = Date.parse(`${text}Z`);
+  let guess = wanted;
+  for (let k = 0; k < 2; k += 1) guess += wanted - shownAs(guess); // twice: the clocks may change
+  return guess / 1000;
+}
 
 export const fullDate = (time) => `${full.format(new Date(time * 1000))} ${zone}`;
 
