@@ -23,6 +23,7 @@ from gateway.plant.sitefile import read_site
 from gateway.record import wishes
 from gateway.replay.command import replay
 from gateway.safekeeping import backup, restore
+from gateway.terminal.command import loopcheck, record, sheet
 
 SiteFile: TypeAlias = Annotated[Path, typer.Argument(metavar="SITE", help="The site file (TOML).")]
 Json: TypeAlias = Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")]
@@ -200,6 +201,9 @@ def registers(
 
 app.command()(replay)
 app.command()(export)
+app.command()(sheet)
+app.command()(loopcheck)
+app.command()(record)
 app.command()(backup)
 app.command()(restore)
 

@@ -3,8 +3,8 @@
 Exit codes of the command `loopwitness`:
 0 all well; 1 the site file has faults, or the scans to `replay` cannot be used; 2 wrong words on
 the command line; 3 cannot start (a port in use, a store that cannot be opened); 4 a controller did
-not answer `check --live` or `registers`; 70 a mistake in this program itself; 130 stopped by
-Ctrl-C.
+not answer `check --live` or `registers`, or no gateway answered `loopcheck` or `record`; 70 a
+mistake in this program itself; 130 stopped by Ctrl-C.
 """
 
 from __future__ import annotations

@@ -1,0 +1,1 @@
+"""Loop checks by hand: the interface of a running gateway enters, a conversation leaves."""

@@ -1,0 +1,214 @@
+"""A loop check in a plant room: asks, waits, says what was read, until there is a record.
+
+Everything that counts happens in the gateway: this end may be closed at any time.
+"""
+
+from __future__ import annotations
+
+import time
+from contextlib import suppress
+from typing import Any
+
+from . import words
+from .client import Gateway, GatewayError
+from .keys import Keys
+from .screen import Screen
+
+LOOK_S = 0.5
+"""Seconds between two looks while a reading is awaited."""
+AGAIN_S = 2.0
+"""The same while the gateway does not answer."""
+
+Check = dict[str, Any]
+
+
+class Paused(Exception):  # noqa: N818 - no error: the person wants a rest
+    """The check was paused, or abandoned; nothing more to ask."""
+
+
+class Session:
+    """One check, as one person goes through it."""
+
+    def __init__(
+        self, gateway: Gateway, check: Check, person: str, keys: Keys, screen: Screen
+    ) -> None:
+        self._gateway, self._person, self._keys = gateway, person, keys
+        self._say, self._show = screen.say, screen.show
+        self.check = check
+
+    def run(self) -> dict[str, Any] | None:
+        """To the end; the record, None when it was paused or abandoned."""
+        try:
+            if self.check["paused"]:
+                self._do("resume")
+            while True:
+                task = self.check["task"]
+                if self.check["paused"]:
+                    self._go_on()
+                elif task == "measure":
+                    self._measure()
+                elif task == "decide":
+                    self._decide()
+                elif (record := self._conclude()) is not None:
+                    return record
+        except Paused:
+            return None
+        except KeyboardInterrupt:
+            self._say("")
+            with suppress(GatewayError):
+                self._do("pause", reason="Ctrl-C")
+            self._say(self._way_back())
+            raise
+
+    def _way_back(self) -> str:
+        return f"paused; go on with: loopwitness loopcheck --resume {self.check['name']}"
+
+    def _go_on(self) -> None:
+        """Somebody, or a new start of the gateway, has paused it meanwhile."""
+        self._say(f"paused: {self.check['paused']}. Enter goes on")
+        line = self._line(None)
+        if line:
+            self._command(line)
+        else:
+            self._do("resume")
+
+    def _measure(self) -> None:
+        step = self.check["step"]
+        self._say(words.headline(self.check))
+        while self._due(step) and not self.check["applied"]:
+            line = self._line(LOOK_S if self.check["plan"]["hands_free"] else None)
+            if line is None:
+                self._look()
+            elif line == "" or _number(line) is not None:
+                self._applied(step, _number(line))
+            else:
+                self._command(line)
+        shown = ""
+        while self._due(step) and self.check["applied"]:
+            now = words.waiting(self.check)
+            if now != shown:
+                self._show(now)
+                shown = now
+            if typed := self._line(LOOK_S):
+                self._command(typed)
+            self._look()
+        if said := words.taken(self.check, step):
+            self._say(said)
+
+    def _due(self, step: str) -> bool:
+        return self.check["step"] == step and not self.check["paused"]
+
+    def _applied(self, step: str, shown: float | None) -> None:
+        driven = self.check["transducer"]
+        if shown is not None and not driven:
+            self._say("      several inputs: press Enter alone")
+            return
+        self._do("applied", step=step, shown={} if shown is None else {driven: shown})
+
+    def _decide(self) -> None:
+        for told in words.summary(self.check):
+            self._say(told)
+        self._say(f"[{self.check['done']}/{self.check['steps']}] {self.check['asked']}")
+        self._say("      Enter: no adjustment made; a and what was done: adjusted, read it again")
+        line = self._line(None)
+        if line == "":
+            self._do("decide", transducer=self.check["transducer"], adjusted=False)
+        elif line is not None and line.split()[0] == "a":
+            notes = line[1:].strip()
+            self._do("decide", transducer=self.check["transducer"], adjusted=True, notes=notes)
+        elif line is not None:
+            self._command(line)
+
+    def _conclude(self) -> dict[str, Any] | None:
+        for one in self.check["mistakes"]:
+            self._say(f"  ! {one['words']}")
+        self._say(self.check["asked"])
+        self._say("      Enter, or a remark for the record: finish")
+        line = self._line(None)
+        if line is not None and (line == "?" or line.split(" ")[0] in COMMANDS):
+            self._command(line)
+            return None
+        body = {"person": self._person, "reason": line or ""}
+        try:
+            end = self._gateway.post(body, "checks", "open", self.check["name"], "finish")
+        except GatewayError as error:
+            self._refused(error)
+            return None
+        found: dict[str, Any] = self._gateway.get("checks", "records", str(end["record"]))
+        return found
+
+    def _command(self, line: str) -> None:
+        """One of `words.HELP`; anything else is explained."""
+        word, _, rest = line.partition(" ")
+        step, rest = self.check["step"], rest.strip()
+        match word:
+            case "t":
+                self._do("take", reason=rest)
+            case "s":
+                self._do("skip", step=step, reason=rest or "left out")
+            case "r":
+                read = [one["step"] for one in self.check["read"]]
+                self._do("repeat", step=rest or (read[-1] if read else step), reason="read again")
+            case "n" if rest:
+                self._do("note", text=rest)
+            case "p":
+                self._do("pause", reason=rest)
+                self._say(self._way_back())
+                raise Paused
+            case "x" if rest:
+                self._gateway.post(
+                    {"person": self._person, "reason": rest},
+                    "checks", "open", self.check["name"], "abandon",
+                )  # fmt: skip
+                self._say("abandoned, without a record")
+                raise Paused
+            case _:
+                self._say(words.HELP)
+
+    def _line(self, seconds: float | None) -> str | None:
+        line = self._keys.line(seconds)
+        if line is None and self._keys.ended:
+            self._do("pause", reason="the terminal was closed")
+            raise Paused
+        return line
+
+    def _look(self) -> None:
+        """How it stands; a gateway that does not answer is waited for, it may be starting anew."""
+        told = False
+        while True:
+            try:
+                self.check = self._gateway.get("checks", "open", self.check["name"])
+            except GatewayError as error:
+                if error.status:
+                    raise
+                if not told:
+                    self._say(f"      {error}")
+                    self._say("      it is asked again and again; Ctrl-C leaves")
+                told = True
+                time.sleep(AGAIN_S)
+            else:
+                return
+
+    def _do(self, what: str, **about: Any) -> None:
+        """Tell the gateway; what it refuses is shown, and the check stays as it was."""
+        body = {"person": self._person, **about}
+        try:
+            self.check = self._gateway.post(body, "checks", "open", self.check["name"], what)
+        except GatewayError as error:
+            self._refused(error)
+            self._look()
+
+    def _refused(self, error: GatewayError) -> None:
+        if error.status == 404:
+            raise error
+        self._say(f"      not done: {error}")
+
+
+COMMANDS = ("t", "s", "r", "n", "p", "x")
+
+
+def _number(text: str) -> float | None:
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        return None

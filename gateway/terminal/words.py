@@ -1,0 +1,112 @@
+"""What the terminal says in a loop check: answers of the gateway enter, lines of text leave."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+Answer = Mapping[str, Any]
+
+HELP = """\
+  Enter       what was asked for is applied, and the reference shows just that
+  a number    it is applied, and the reference shows this instead
+  t [why]     take the reading as it is, though it is not still
+  r [step]    read the last step (or that one) again
+  s why       leave this step out
+  n text      keep a remark
+  p           pause; go on later with --resume
+  x why       abandon the check, without a record
+  ?           this list"""
+
+
+def headline(check: Answer) -> str:
+    """Which step of how many, and what to do."""
+    return f"[{check['done'] + 1}/{check['steps']}] {check['asked']}"
+
+
+def waiting(check: Answer) -> str:
+    """One line while a reading is awaited: what is read now, and why it is not taken."""
+    now = "; ".join(
+        f"{one['id']} {_value(one['pressure'], one['unit'])}"
+        for one in check["inputs"]
+        if one["id"] in check["apply"]
+    )
+    why = check["trouble"] or check["why"] or "still: it is being taken"
+    look = " (t takes it as it is)" if check["look"] else ""
+    return f"      {now}: {why}{look}"
+
+
+def taken(check: Answer, step: str) -> str:
+    """The line of a step that was just read or left out; "" when it was neither."""
+    read = next((one for one in check["read"] if one["step"] == step), None)
+    if read is None:
+        return ""
+    if read["skipped"]:
+        return f"      left out: {read['skipped']}"
+    unit = _unit(check, read)
+    parts = []
+    for name, one in (("input", read["input"]), ("controller", read["controller"])):
+        if one is not None:
+            error = "" if one["error"] is None else f", error {one['error']:+.2f} % of span"
+            verdict = f": {one['verdict']}" if one["verdict"] else ""
+            parts.append(f"{name} {_value(one['shown'], unit)}{error}{verdict}")
+    asked = f"{_value(read['applied'], unit)} expected" if not read["transducer"] else (
+        f"{_value(read['applied'], unit)} applied"
+    )  # fmt: skip
+    forced = f" (taken although {read['forced']})" if read["forced"] else ""
+    return f"      recorded: {asked}; {'; '.join(parts)}{forced}"
+
+
+def _unit(check: Answer, read: Answer) -> str:
+    key = read["transducer"]
+    return next((one["unit"] for one in check["inputs"] if one["id"] == key), str(check["unit"]))
+
+
+def summary(check: Answer) -> list[str]:
+    """A transducer read through: what to know before saying that it is left as it is."""
+    lines = []
+    for one in check["summaries"]:
+        if one["transducer"] != check["transducer"]:
+            continue
+        source = "at the input" if one["source"] == "input" else "by the controller"
+        zero = "" if one["zero"] is None else (
+            f"; zero {one['zero']:+.2f} %, span {one['span']:+.2f} %"
+        )  # fmt: skip
+        lines.append(
+            f"      {one['part']} {source}: {one['verdict']}, worst error {one['worst']:+.2f} % of "
+            f"span (tolerance {one['tolerance']:g} %){zero}"
+        )
+        if one["adjust"] and one["range_low"] is not None:
+            lines.append(
+                f"      to read right, adjust zero and span, or enter a range of "
+                f"{one['range_low']:.5g} to {one['range_high']:.5g} {one['unit']}"
+            )
+    return lines + [f"      ! {one['words']}" for one in check["mistakes"]]
+
+
+def ended(record: Answer) -> list[str]:
+    """What a finished check came to."""
+    number = record["number"]
+    lines = [
+        f"Record {number}: {record['verdict'].upper()} (as found: {record['as_found_verdict']})"
+    ]
+    lines += [f"  ! {one['words']}" for one in record["mistakes"]]
+    lines += [f"  {one['words']}" for one in record["look_back"]]
+    lines += [
+        f"  hash {record['hash']}",
+        f"  printed: loopwitness record {number} --pdf FILE",
+    ]
+    return lines
+
+
+def opened(check: Answer) -> str:
+    """An open check in a line."""
+    paused = f", paused: {check['paused']}" if check["paused"] else ""
+    return (
+        f"  {check['name']}  {check['done']} of {check['steps']} steps, begun {check['begun']} by "
+        f"{check['person']}{paused}"
+    )
+
+
+def _value(value: float | None, unit: str) -> str:
+    return "no value" if value is None else f"{value:.5g} {unit}".rstrip()
