@@ -114,6 +114,8 @@ class Live:
         self.alarms.attach(self._show_alarms)
         self.latest: Snapshot | None = None
         self.sinks = {} if sinks is None else sinks
+        self.notices: dict[str, str] = {}
+        """What somebody should know, in words, by its name in `alarm/own.py`."""
         self.learnt: Mapping[str, Any] = {}
         """The learnt picture as `diagnose/picture.py` writes it, renewed every minute or so."""
         self._changed = asyncio.Event()

@@ -14,6 +14,8 @@ from typing import Any
 import structlog
 
 from gateway.checking.checks import Checks
+from gateway.checking.duedates import keep_due
+from gateway.checking.lookback import HistoryBehind
 from gateway.demo.control import run_plant
 from gateway.export.archive import Archive
 from gateway.live import Live
@@ -59,7 +61,7 @@ async def run_gateway(
     with open_store(settings.state_dir, site, events=bool(settings.mqtt_host)) as store:
         queue: Queue = asyncio.Queue()
         live = restored(site, store, queue)
-        checks = Checks(live, store, program_version())
+        checks = Checks(live, store, program_version(), look_back=HistoryBehind(store.file))
         async with asyncio.TaskGroup() as tasks:
             recorder = tasks.create_task(record(store, queue, live.sinks), name="record")
             receivers = [
@@ -71,7 +73,10 @@ async def run_gateway(
                 tasks.create_task(work, name=name)
                 for name, work in watching(site, live, store, queue).items()
             ]
-            watchers.append(tasks.create_task(checks.watch(), name="loop checks"))
+            watchers += [
+                tasks.create_task(checks.watch(), name="loop checks"),
+                tasks.create_task(keep_due(live, store, checks), name="due dates"),
+            ]
             log.info("watching", site=site.site.id, controllers=len(site.controllers),
                      transducers=len(site.transducers), loops=len(site.loops))  # fmt: skip
             try:

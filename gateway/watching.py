@@ -101,7 +101,7 @@ async def watch(
         await asyncio.sleep(start + (tick + ROW_AT - 1) * interval - time.monotonic())
         now = clock.at(time.time(), time.monotonic())
         told = _tell(told, clock.state)
-        troubles = wrong.found(live.sinks, told)
+        troubles = wrong.found(live.sinks, told) | live.notices
         block = rows.row(now)
         readings = measure.examine(block)
         findings = diagnosis.examine(readings)

@@ -1,4 +1,4 @@
-"""Alarms about the gateway itself: it goes on watching, but somebody should know."""
+"""Alarms about the gateway itself, and what else somebody should know while it goes on watching."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ SUBJECT = "gateway"
 """What these alarms are about; there is only one."""
 HISTORY, ASIDE = "history-not-recorded", "history-set-aside"
 ARCHIVE, CLOCK = "archive-not-written", "clock-stepped"
+OVERDUE = "checks-overdue"
 
 
 @dataclass(frozen=True)
@@ -46,6 +47,12 @@ OWN: dict[str, Own] = {
         "The clock of this machine was set",
         "Does this machine get its time from the network (timedatectl)? No row is lost or written "
         "over, but times of rows and alarms around this moment are not those of other clocks.",
+        Priority.LOW,
+    ),
+    OVERDUE: Own(
+        "Transducers are overdue for a check",
+        "Check them against a reference (loopwitness loopcheck LOOP); `loopwitness record` lists "
+        "what is due. How often stands in the site file, as check_every_days.",
         Priority.LOW,
     ),
 }

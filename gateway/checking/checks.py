@@ -22,6 +22,7 @@ import structlog
 from gateway.errors import StoreError
 from gateway.live import Live, Snapshot
 from gateway.loopcheck.body import body
+from gateway.loopcheck.due import Due
 from gateway.loopcheck.events import Abandoned, Begun, Event, Finished, Paused, Resumed
 from gateway.loopcheck.moves import advance, replay
 from gateway.loopcheck.plan import Plan, facts, faults_of
@@ -92,6 +93,10 @@ class Checks:
     ) -> None:
         self.open: dict[str, Open] = {}
         self.loaded = False
+        self.due: list[Due] = []
+        """What is due for a check; see `duedates.py`."""
+        self.ended = asyncio.Event()
+        """Set whenever a check ends."""
         self.store = store
         self._live, self._version, self._clock = live, version, clock
         self._look_back = look_back
@@ -230,6 +235,7 @@ class Checks:
             await self.store.ask(_abandon, one.name, one.run.plan.loop, event)
         one.run = after
         del self.open[one.name]
+        self.ended.set()
         log.info("loop check ends", run=one.name, how=event.kind)
         await self._service.give_back(one.name, event.person)
 

@@ -16,8 +16,10 @@ from gateway.plant.units import to_pa
 from .acceptance import Rule
 
 Scheme = Literal["five points", "three points", "one point", "zero"]
-Name = Annotated[str, StringConstraints(min_length=1, max_length=80)]
-Words = Annotated[str, StringConstraints(max_length=500)]
+SEEN = r"^[^\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]*$"
+"""No line ends, and nothing that turns the order of what is read."""
+Name = Annotated[str, StringConstraints(min_length=1, max_length=80, pattern=SEEN)]
+Words = Annotated[str, StringConstraints(max_length=500, pattern=SEEN)]
 
 POINTS: dict[Scheme, tuple[float, ...]] = {
     "five points": (0.0, 25.0, 50.0, 75.0, 100.0),

@@ -68,6 +68,8 @@ class Transducer(Noun):
     stability_pct_span_per_year: float = Field(default=0.5, ge=0, le=25)
     calibrated: date | None = None
     """Day of the last calibration; a year's drift is assumed when it is not given."""
+    check_every_days: int | None = Field(default=None, ge=1, le=7320)
+    """Days after which it is due for a check again; never when left out."""
     tolerance_pct_span: float = Field(default=2.0, gt=0, le=50)
     """Error that the loop can live with, % of span."""
     controller_value: PointRef | None = None

@@ -114,6 +114,21 @@ def record(connection: sqlite3.Connection, number: int) -> tuple[Mapping[str, An
     return None if row is None else (json.loads(row[0]), str(row[1]))
 
 
+def last_good(connection: sqlite3.Connection, transducer: str) -> float | None:
+    """When a transducer last left a check inside its tolerance, seconds since 1970.
+
+    By its own reading: what the controller makes of it is no matter of its calibration.
+    """
+    row = connection.execute(
+        "SELECT max(time_ms) FROM check_records, json_each(body, '$.transducers') AS one"
+        " WHERE one.value ->> '$.id' = ? AND coalesce("
+        " one.value ->> '$.as_left.input.verdict', one.value ->> '$.as_found.input.verdict')"
+        " = 'pass'",
+        (transducer,),
+    ).fetchone()
+    return None if row[0] is None else row[0] / 1000
+
+
 def printed(connection: sqlite3.Connection, number: int) -> bytes | None:
     """The printed record as it was first made; None while it was not."""
     row = connection.execute("SELECT pdf FROM check_records WHERE number = ?", (number,)).fetchone()

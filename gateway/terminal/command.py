@@ -90,6 +90,7 @@ def record(
     gateway = _gateway(address, token_file, acts=False)
     if number is None:
         listed = gateway.get("checks", "records")
+        listed["due"] = gateway.get("checks", "records", "due")
         if as_json:
             tables.print_json(listed)
         else:
@@ -230,6 +231,14 @@ def _print_list(listed: dict[str, Any]) -> None:
         for one in listed["records"]
     ]  # fmt: skip
     console.print(tables.plain_table("Records of loop checks", columns, rows))
+    if listed["due"]:
+        late = [
+            (one["transducer"], (one["last"] or "never")[:10], (one["due"] or "now")[:10],
+             "OVERDUE" if one["overdue"] else "")
+            for one in listed["due"]
+        ]  # fmt: skip
+        heads = ("transducer", "last right", "due", "")
+        console.print(tables.plain_table("Due for a check", heads, late))
     for words_ in listed["broken"]:
         console.print(f"! {words_}")
     if not listed["broken"]:

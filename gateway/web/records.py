@@ -48,6 +48,31 @@ class RecordsView(BaseModel):
     broken: list[str] = Field(description="What is wrong with the chain; empty: it is whole.")
 
 
+class DueView(BaseModel):
+    """A transducer with a time between checks."""
+
+    transducer: str
+    every_days: int
+    last: str | None = Field(description="When it was last known to be right; null: never.")
+    due: str | None = Field(description="null: at once.")
+    overdue: bool
+
+
+@router.get("/due", responses=documented(503))
+async def due(sources: FromApp) -> list[DueView]:
+    """What is due for a check and when, the most urgent first; by `check_every_days`."""
+    return [
+        DueView(
+            transducer=one.transducer,
+            every_days=one.every_days,
+            last=None if one.last is None else iso(one.last),
+            due=None if one.at is None else iso(one.at),
+            overdue=one.overdue,
+        )
+        for one in the_checks(sources).due
+    ]
+
+
 @router.get("", responses=documented(503))
 async def records(sources: FromApp) -> RecordsView:
     """Every record, and whether their chain is whole."""
