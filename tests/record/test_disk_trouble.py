@@ -26,6 +26,8 @@ from gateway.record.troubles import TOLD_S, Troubles
 from gateway.web.gate import local_token
 from tests.record.made import START, plant, rows
 
+pytestmark = pytest.mark.slow
+
 HERE = plant()
 
 
