@@ -23,6 +23,7 @@ from . import (
     acting,
     alarms,
     api,
+    condition,
     exporting,
     happenings,
     health,
@@ -113,7 +114,8 @@ def make_app(
     app.add_middleware(SecurityHeaders)
     refusals.register(app)
     for part in (
-        api, streaming, happenings, journal, alarms, acting, exporting, records, loopchecks,
+        api, streaming, happenings, condition, journal, alarms, acting, exporting, records,
+        loopchecks,
     ):  # fmt: skip
         app.include_router(part.router, prefix=PREFIX)
     app.include_router(loopchecks.deeds, prefix=PREFIX)
@@ -122,7 +124,9 @@ def make_app(
     app.add_api_route(
         f"{PREFIX}/openapi.json", _description(app), include_in_schema=False, methods=["GET"]
     )
-    app.include_router(pages.routes(live.site, edition, acting=gate.open))
+    app.include_router(
+        pages.routes(live.site, edition, acting=gate.open, checks=checks is not None)
+    )
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app
 

@@ -10,8 +10,9 @@ from gateway.live import Live
 from gateway.trust import HiddenView, Trust, UncertaintyView
 from gateway.views import TransducerView, transducer_view
 
+from .chain import Chains, ChainView
 from .differences import Differences, DifferenceView
-from .learnt import Learnt, LearntView
+from .learnt import Learnt, LearntTransducer, LearntView
 from .now import LoopNow, Now
 
 
@@ -24,6 +25,7 @@ class TransducerDetail(TransducerView):
         "uncertainty, since limits are made for means over minutes."
     )
     hidden: list[HiddenView] = Field(description="Faults that cannot be seen on it, or in part.")
+    chain: ChainView = Field(description="From counts to pressure, and what a meter should read.")
 
 
 class LoopDetail(LoopNow):
@@ -43,6 +45,7 @@ class Details:
     def __init__(self, live: Live, now: Now, time: float) -> None:
         self._live, self._now = live, now
         self._trust, self._learnt = Trust(live.site, time), Learnt(live.site)
+        self._chains = Chains(live.site)
         self._differences = Differences(live.site, self._learnt)
 
     def transducer(self, key: str) -> TransducerDetail:
@@ -51,9 +54,19 @@ class Details:
         return TransducerDetail(
             **vars(transducer_view(self._live.site, snapshot, key)),
             uncertainty=self._trust.uncertainty(key, snapshot.time),
-            noise=self._learnt.noise(self._live.learnt, key),
+            noise=self.noise(key),
             hidden=self._trust.hidden(key),
+            chain=self._chains.of(key, snapshot.time),
         )
+
+    def noise(self, key: str) -> float | None:
+        """Learnt noise of a transducer in its unit."""
+        return self._learnt.noise(self._live.learnt, key)
+
+    def learnt_of(self, key: str, loop: str) -> LearntTransducer:
+        """What was learnt of a transducer in a loop."""
+        view = self._learnt.of_loop(self._live.learnt, loop)
+        return next(one for one in view.transducers if one.id == key)
 
     def loop(self, key: str) -> LoopDetail:
         """KeyError for an unknown id, RefusalError (503) before the first row."""

@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
-from pydantic import Field
+import numpy as np
+from pydantic import BaseModel, Field
 
-from gateway.live import Live
-from gateway.views import LinkView, SinkView, link_views, sink_views
+from gateway.live import Live, Snapshot
+from gateway.measure.quality import Quality
+from gateway.views import (
+    FindingView,
+    LinkView,
+    SinkView,
+    TransducerView,
+    finding_view,
+    link_views,
+    pressure,
+    sink_views,
+    transducer_view,
+)
 
 from .frame import Frame, Framing
 from .now import LoopNow, Now
+from .still import peers_of
 
 
 class SiteMoment(Frame):
@@ -22,6 +35,32 @@ class LoopMoment(Frame):
     """One loop."""
 
     loop: LoopNow | None = Field(description="Null before the first row.")
+
+
+class PeerView(BaseModel):
+    """Another transducer of the same loop; `value` in its own unit."""
+
+    id: str
+    value: float | None
+    quality: str
+
+
+class TransducerNow(TransducerView):
+    """One transducer at this instant, what was found of it, and what the others read."""
+
+    findings: list[FindingView]
+    others: float | None = Field(
+        description="Middle of the other transducers of its loop, in `unit`; null: there are none, "
+        "or they measure something else."
+    )
+    peers: list[PeerView] = Field(description="Those others.")
+    loop_names: list[str] = Field(description="Names of `loops`.")
+
+
+class TransducerMoment(Frame):
+    """One transducer."""
+
+    transducer: TransducerNow | None = Field(description="Null before the first row.")
 
 
 class Moments:
@@ -50,3 +89,35 @@ class Moments:
             **self._framing.fields(latest),
             loop=self._now.at(latest, key) if latest else None,
         )
+
+    def transducer(self, key: str) -> TransducerMoment:
+        """The frame and one transducer; KeyError for an unknown id."""
+        latest = self._live.latest
+        return TransducerMoment(
+            **self._framing.fields(latest),
+            transducer=self._transducer(latest, key) if latest else None,
+        )
+
+    def _transducer(self, latest: Snapshot, key: str) -> TransducerNow:
+        site = self._live.site
+        view = transducer_view(site, latest, key)
+        return TransducerNow(
+            **vars(view),
+            findings=[finding_view(f) for f in latest.findings if f.transducer == key],
+            others=self._others(latest, key),
+            peers=[self._peer(latest, one.id) for one in peers_of(site, key)],
+            loop_names=[site.loops[k].name or k for k in view.loops],
+        )
+
+    def _others(self, latest: Snapshot, key: str) -> float | None:
+        site = self._live.site
+        at = [site.transducer_column(one.id) for one in peers_of(site, key)]
+        now = latest.readings
+        known = now.pressure[0, at][now.quality[0, at] < Quality.BAD]
+        if not len(known):
+            return None
+        return pressure(float(np.median(known)), site.transducers[key].unit)
+
+    def _peer(self, latest: Snapshot, key: str) -> PeerView:
+        view = transducer_view(self._live.site, latest, key)
+        return PeerView(id=key, value=view.value, quality=view.quality)

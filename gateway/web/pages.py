@@ -15,7 +15,7 @@ from gateway.plant.units import PASCALS, PRESSURE_UNITS
 
 from .frame import interval_of
 from .refusals import unknown
-from .still import LABELS, still_loop
+from .still import LABELS, peers_of, still_loop, still_transducer
 
 HERE = Path(__file__).parent
 PLOT = HERE / "static" / "vendor" / "uplot" / "uPlot.iife.min.js"
@@ -25,14 +25,15 @@ EVIDENCE_UNITS = (*PRESSURE_UNITS, "mA", "V", "s", "Hz", "rpm", "K", "counts")
 """Units in which a name in a finding's evidence may end."""
 
 
-def routes(site: Site, revision: str, *, acting: bool) -> APIRouter:
-    """The pages of a site; acting: whether people may act on alarms there."""
+def routes(site: Site, revision: str, *, acting: bool, checks: bool) -> APIRouter:
+    """The pages of a site; acting: people may act on alarms there; checks: loop checks are made."""
     router = APIRouter(include_in_schema=False)
     templates = Jinja2Templates(directory=HERE / "templates")
     always = {
         "site": site.site,
         "revision": revision,
         "acting": acting,
+        "checks": checks,
         "nav": NAV,
         "units": " ".join(EVIDENCE_UNITS),
         "pascals": PASCALS,
@@ -53,6 +54,19 @@ def routes(site: Site, revision: str, *, acting: bool) -> APIRouter:
             raise unknown("loops", loop_id, site.loops)
         it = still_loop(site, loop_id, site.loops[loop_id])
         return page(request, "loop.html", "", it=it, interval_s=interval_of(site))
+
+    @router.get("/transducers/{transducer_id}", response_class=HTMLResponse)
+    async def transducer(request: Request, transducer_id: str) -> HTMLResponse:
+        if transducer_id not in site.transducers:
+            raise unknown("transducers", transducer_id, site.transducers)
+        noun = site.transducers[transducer_id]
+        it = still_transducer(transducer_id, noun, noun.unit)
+        loops = [(key, site.loops[key].name or key) for key in site.loops_of(transducer_id)]
+        peers = peers_of(site, transducer_id)
+        return page(
+            request, "transducer.html", "", it=it, noun=noun, loops=loops, peers=peers,
+            interval_s=interval_of(site),
+        )  # fmt: skip
 
     @router.get("/alarms", response_class=HTMLResponse)
     async def alarms(request: Request) -> HTMLResponse:

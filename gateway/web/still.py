@@ -9,6 +9,8 @@ from gateway.plant.site import Site
 from gateway.plant.transducers import Transducer
 from gateway.plant.units import PASCALS, from_pa
 
+from .differences import UNLIKE
+
 LABELS = {
     "inH2O": "inH₂O",
     "inH2O_4C": "inH₂O (4 °C)",
@@ -65,7 +67,8 @@ class StillLoop(Still):
 
 def still_transducer(key: str, noun: Transducer, loop_unit: str) -> StillTransducer:
     """One transducer as a loop in `loop_unit` shows it."""
-    about = [f"{noun.signal}, {noun.range[0]:g} to {noun.range[1]:g} {label(noun.unit)}"]
+    low, high = (f"{end:g}".replace("-", "\N{MINUS SIGN}") for end in noun.range)
+    about = [f"{noun.signal}, {low} to {high} {label(noun.unit)}"]
     if noun.ports:
         about.append(noun.ports)
     return StillTransducer(
@@ -78,6 +81,15 @@ def still_transducer(key: str, noun: Transducer, loop_unit: str) -> StillTransdu
         factor=PASCALS[noun.unit] / PASCALS[loop_unit],
         about="; ".join(about),
     )
+
+
+def peers_of(site: Site, key: str) -> tuple[StillTransducer, ...]:
+    """The others that measure the same pressure as a transducer; `factor` turns into its unit."""
+    loops = [site.loops[k] for k in site.loops_of(key)]
+    like = next((loop for loop in loops if loop.combine not in UNLIKE), None)
+    others = [k for k in like.transducers if k != key] if like else []
+    unit = site.transducers[key].unit
+    return tuple(still_transducer(k, site.transducers[k], unit) for k in others)
 
 
 def still_loop(site: Site, key: str, noun: Loop) -> StillLoop:

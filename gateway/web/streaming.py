@@ -65,6 +65,17 @@ async def loop(sources: FromApp, loop_id: str) -> StreamingResponse:
     return streaming(sources, f"loop {loop_id}", lambda: sources.moments.loop(loop_id))
 
 
+@router.get("/transducers/{transducer_id}", **described("a TransducerMoment"))
+async def transducer(sources: FromApp, transducer_id: str) -> StreamingResponse:
+    """One transducer, as it changes."""
+    known = sources.live.site.transducers
+    if transducer_id not in known:
+        raise unknown("transducers", transducer_id, known)
+    return streaming(
+        sources, f"transducer {transducer_id}", lambda: sources.moments.transducer(transducer_id)
+    )
+
+
 def streaming(sources: Sources, key: str, make: Callable[[], BaseModel]) -> StreamingResponse:
     """Events of what `make` gives in a thread; made once a row for all streams of one `key`."""
     if sources.streams.open >= MOST:

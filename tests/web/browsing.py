@@ -15,7 +15,6 @@ from playwright.async_api import (
     ConsoleMessage,
     Page,
     Request,
-    Response,
     async_playwright,
     expect,
 )
@@ -106,21 +105,20 @@ class Watched:
 
     errors: list[str] = field(default_factory=list)
     outside: list[str] = field(default_factory=list)
-    answers: list[Response] = field(default_factory=list)
+    ended: list[Request] = field(default_factory=list)
 
     def console(self, message: ConsoleMessage) -> None:
         """A line on the console."""
         if message.type in {"error", "warning"}:
             self.errors.append(message.text)
 
-    def response(self, response: Response) -> None:
-        """An answer."""
-        self.answers.append(response)
+    def finished(self, request: Request) -> None:
+        """A request that was answered to the end."""
+        self.ended.append(request)
 
     async def loaded(self) -> int:
         """Bytes over the wire so far, but for the endless stream."""
-        ended = [a for a in self.answers if "/api/v1/stream" not in a.url]
-        sizes = [await a.request.sizes() for a in ended]
+        sizes = [await one.sizes() for one in self.ended]
         return sum(s["responseBodySize"] + s["responseHeadersSize"] for s in sizes)
 
     def request(self, request: Request, host: str) -> None:
@@ -156,7 +154,7 @@ async def page_of(
     watched = Watched()
     host = urlsplit(address).netloc
     page.on("console", watched.console)
-    page.on("response", watched.response)
+    page.on("requestfinished", watched.finished)
     page.on("pageerror", lambda error: watched.errors.append(str(error)))
     page.on("request", lambda request: watched.request(request, host))
     try:

@@ -44,7 +44,7 @@ function grouped(items, key) {
   return groups.values();
 }
 
-function hides(grid, name, hidden) {
+export function hides(grid, name, hidden) {
   const box = child(grid, "section");
   child(box, "h3", name);
   const told = { never: "Never seen, or only under another name", partly: "Seen in part" };
@@ -62,8 +62,9 @@ function hides(grid, name, hidden) {
   if (!hidden.some((one) => one.extent !== "absent")) child(box, "p", "Nothing.", "about");
 }
 
-function showLearnt(box, view) {
-  const shown = new Map(view.transducers.map((t) => [t.id, measure(t.unit, t.range[1] - t.range[0])]));
+// The uncertainty of transducers, and the parts of it.
+export function uncertainties(box, transducers) {
+  const shown = new Map(transducers.map((t) => [t.id, measure(t.unit, t.range[1] - t.range[0])]));
   const size = (t, value) => shown.get(t.id).text(value, 1);
   const within = (t) => `±${size(t, t.uncertainty.expanded)} ${shown.get(t.id).label}`;
   table(box, "Uncertainty: U = 2 u, about 95 %, and the parts of u", [
@@ -74,7 +75,13 @@ function showLearnt(box, view) {
     ["drift", (t) => size(t, t.uncertainty.stability)],
     ["a count", (t) => brief(shown.get(t.id).number(t.uncertainty.resolution), 2)],
     ["calibrated", (t) => t.uncertainty.calibrated || "no day given"],
-  ], view.transducers);
+  ], transducers);
+}
+
+function showLearnt(box, view) {
+  uncertainties(box, view.transducers);
+  const shown = new Map(view.transducers.map((t) => [t.id, measure(t.unit, t.range[1] - t.range[0])]));
+  const size = (t, value) => shown.get(t.id).text(value, 1);
   const known = view.learnt.transducers.filter((t) => t.since !== null);
   if (!known.length) {
     child(box, "p", nothingYet(view), "about");

@@ -3,8 +3,8 @@
 import { around, line } from "./timeline.js";
 import { measure } from "./units.js";
 
-const DASHES = [[2, 2], [6, 2], [8, 2, 2, 2], [1, 3], [3, 5], [6, 2, 2, 2, 2, 2]];
-const TONES = ["--line-a", "--line-b", "--line-c", "--line-d", "--line-e", "--line-f"];
+export const DASHES = [[2, 2], [6, 2], [8, 2, 2, 2], [1, 3], [3, 5], [6, 2, 2, 2, 2, 2]];
+export const TONES = ["--line-a", "--line-b", "--line-c", "--line-d", "--line-e", "--line-f"];
 const MOST = 16; // transducers that are drawn
 
 // sheet: the loop's, with what stands still of it. Gives { names, panels, know(differences) }.

@@ -15,7 +15,7 @@ export const zone = usable(choice("clock") === "device" ? undefined : document.b
 const clock = format({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
 const short = format({ hour: "2-digit", minute: "2-digit" });
 const full = format({ dateStyle: "long", timeStyle: "medium" });
-const day = format({ weekday: "short", day: "numeric", month: "short" });
+const weekday = format({ weekday: "short", day: "numeric", month: "short" });
 const date = format({ day: "numeric", month: "short" });
 const dated = format({ day: "numeric", month: "short", year: "numeric" });
 const wall = format({ year: "numeric", month: "numeric", day: "numeric", hour: "numeric", minute: "numeric", second: "numeric" });
@@ -67,6 +67,8 @@ export function axisTimes(at, step, from) {
   });
 }
 
+export const day = (time) => dated.format(new Date(time * 1000));
+
 // A stretch of time in words.
 export function between(from, to) {
   const [a, b] = [from, to].map((time) => new Date(time * 1000));
@@ -91,8 +93,8 @@ export const fullDate = (time) => `${full.format(new Date(time * 1000))} ${zone}
 
 export function moment(time, now) {
   const at = new Date(time * 1000);
-  const today = day.format(at) === day.format(new Date(now * 1000));
-  return today ? clock.format(at) : `${day.format(at)}, ${short.format(at)}`;
+  if (weekday.format(at) === weekday.format(new Date(now * 1000)) && Math.abs(now - time) < 86400) return clock.format(at);
+  return Math.abs(now - time) > 300 * 86400 ? dated.format(at) : `${weekday.format(at)}, ${short.format(at)}`;
 }
 
 export function lasting(span) {

@@ -1,0 +1,121 @@
+"""The HTTP interface on the condition of a transducer: offset, rest, scatter, and its drift."""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Response
+from pydantic import BaseModel, Field
+
+from gateway.diagnose.trend import DAY_S, Rate
+from gateway.measure.blocks import Floats
+from gateway.plant.units import PASCALS
+from gateway.views import iso, number
+
+from .differences import UNLIKE
+from .drift import drift_of, faring
+from .past import ask
+from .refusals import documented, unknown
+from .sources import FromApp, Sources
+
+YEAR_DAYS = 365.25
+BUCKETS = 400
+MOST_DAYS = 3660.0
+
+router = APIRouter(tags=["history"])
+
+
+class DriftView(BaseModel):
+    """How fast the offset changes, by Theil-Sen with its interval by ranks."""
+
+    per_year: float
+    low: float = Field(description="Lower end of the 95 % interval.")
+    high: float
+    real: bool = Field(description="The interval leaves zero out.")
+    leaves: str | None = Field(
+        description="When the offset leaves the tolerance if it goes on so; null: not in 50 years, "
+        "or the drift is not real."
+    )
+
+
+class ConditionView(BaseModel):
+    """How a transducer fared against the others of its loop, in its unit.
+
+    Lists are as long as `time`; null where nothing is known.
+    """
+
+    unit: str
+    loop: str | None = Field(description="Against whose others; null: there are none.")
+    others: list[str]
+    from_s: float
+    to_s: float
+    tolerance: float = Field(description="Error that the loop can live with, from the site file.")
+    usual: float | None = Field(description="Offset as learnt while nothing was wrong.")
+    usual_noise: float | None = Field(description="Noise of single readings as learnt.")
+    time: list[float] = Field(description="Starts of buckets, seconds since 1970.")
+    offset: list[float | None] = Field(description="Own mean less the others', fan running.")
+    rest: list[float | None] = Field(description="Own mean with the fan off.")
+    scatter: list[float | None] = Field(
+        description="Standard deviation of the readings of a bucket, fan running."
+    )
+    others_scatter: list[float | None] = Field(description="The same of the others.")
+    drift: DriftView | None = Field(description="Null where there is too little to tell.")
+
+
+@router.get(
+    "/transducers/{transducer_id}/condition",
+    response_model=ConditionView,
+    responses=documented(404, 422, 503),
+)
+async def condition(
+    sources: FromApp,
+    transducer_id: str,
+    days: Annotated[float, Query(gt=0, le=MOST_DAYS, description="Up to now.")] = 90.0,
+) -> Response:
+    """How a transducer fared over the last days: what changes slowly."""
+    site = sources.live.site
+    if transducer_id not in site.transducers:
+        raise unknown("transducers", transducer_id, site.transducers)
+    text = await ask(lambda: _condition(sources, transducer_id, days).model_dump_json())
+    return Response(text, media_type="application/json")
+
+
+def _condition(sources: Sources, key: str, days: float) -> ConditionView:
+    """In a thread."""
+    site, end = sources.live.site, sources.framing.until()
+    start = end - days * DAY_S
+    noun = site.transducers[key]
+    loop = next((k for k in site.loops_of(key) if site.loops[k].combine not in UNLIKE), None)
+    members = site.loops[loop].transducers if loop else ()
+    others = [k for k in members if k != key]
+    names = [f"transducer/{k}" for k in (key, *others)]
+    runs = [f"loop/{loop}/running"] if loop and site.loops[loop].running else []
+    trends = sources.past.trends([*names, *runs], start, end, BUCKETS)
+    made = faring(trends[0], trends[1 : len(names)], trends[-1] if runs else None)
+    pascals = PASCALS[noun.unit]
+    learnt = sources.details.learnt_of(key, loop) if loop else None
+    usual = learnt.offset if learnt and learnt.offset is not None else None
+    tolerance = noun.tolerance_pct_span / 100 * noun.span_pa
+    drift = drift_of(made.time, made.offset, (usual or 0.0) * pascals, tolerance)
+
+    def shown(values: Floats) -> list[float | None]:
+        return [number(value) for value in (values / pascals).tolist()]
+
+    return ConditionView(
+        unit=noun.unit, loop=loop if others else None, others=others, from_s=start, to_s=end,
+        tolerance=tolerance / pascals, usual=usual, usual_noise=sources.details.noise(key),
+        time=made.time.tolist(), offset=shown(made.offset), rest=shown(made.rest),
+        scatter=shown(made.scatter), others_scatter=shown(made.others),
+        drift=_drift(drift, pascals, end) if drift else None,
+    )  # fmt: skip
+
+
+def _drift(made: Rate, pascals: float, now: float) -> DriftView:
+    a_year = YEAR_DAYS / pascals
+    real = made.low > 0 or made.high < 0
+    soon = real and isfinite(made.days_left) and made.days_left < 50 * YEAR_DAYS
+    return DriftView(
+        per_year=made.per_day * a_year, low=made.low * a_year, high=made.high * a_year, real=real,
+        leaves=iso(now + made.days_left * DAY_S) if soon else None,
+    )  # fmt: skip

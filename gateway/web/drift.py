@@ -1,0 +1,127 @@
+"""How a transducer has fared against the others of its loop: offset, rest, scatter, drift.
+
+Pure arithmetic on trends; the HTTP interface is in `condition.py`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gateway.diagnose.trend import DAY_S, Rate, rate
+from gateway.measure.blocks import Bools, Floats
+from gateway.record.trends import Trend
+
+RUNS, STOPS = 0.99, 0.01
+"""Mean of "running" in a bucket from which on the fan ran, or stood, all the time."""
+FEWEST = 12
+"""Blocks from which on a rate is worked out."""
+ALIKE = 0.2
+"""Correlation of successive blocks from which on they are joined: the interval of a rate is made
+for values that know nothing of each other."""
+MOST_ALIKE = 0.9
+
+
+@dataclass(frozen=True)
+class Faring:
+    """(n,) on one time axis (seconds since 1970); Pa, NaN where nothing is known.
+
+    offset: own mean less the middle of the others', while the fan ran. rest: own mean while it
+    stood. scatter: own standard deviation within a bucket, while it ran; others: the middle one of
+    the others' of the same.
+    """
+
+    time: Floats
+    offset: Floats
+    rest: Floats
+    scatter: Floats
+    others: Floats
+
+
+def faring(own: Trend, peers: list[Trend], running: Trend | None) -> Faring:
+    """How a transducer fared, from trends with the same buckets; running None: not known."""
+    time = np.unique(np.concatenate([trend.time for trend in (own, *peers)]))
+    mean, scatter = _on(time, own, own.mean), _on(time, own, own.deviation)
+    means = np.array([_on(time, one, one.mean) for one in peers]).reshape(len(peers), len(time))
+    scatters = np.array([_on(time, one, one.deviation) for one in peers]).reshape(means.shape)
+    runs, stands = _states(time, running)
+    return Faring(
+        time=time,
+        offset=np.where(runs, mean - _middle(means), np.nan),
+        rest=np.where(stands, mean, np.nan),
+        scatter=np.where(runs, scatter, np.nan),
+        others=np.where(runs, _middle(scatters), np.nan),
+    )
+
+
+def _on(time: Floats, trend: Trend, values: Floats) -> Floats:
+    out = np.full(len(time), np.nan)
+    out[np.searchsorted(time, trend.time)] = values
+    return out
+
+
+def _middle(values: Floats) -> Floats:
+    """(n,) median over (m, n) of what is there."""
+    if not len(values):
+        return np.full(values.shape[1], np.nan)
+    ordered = np.sort(values, axis=0)  # NaN goes last
+    known = np.isfinite(ordered).sum(axis=0)
+    at = np.arange(values.shape[1])
+    low = ordered[np.maximum((known - 1) // 2, 0), at]
+    high = ordered[np.maximum(known // 2, 0).clip(max=len(values) - 1), at]
+    out: Floats = np.where(known > 0, (low + high) / 2, np.nan)
+    return out
+
+
+def _states(time: Floats, running: Trend | None) -> tuple[Bools, Bools]:
+    """(n,) where the fan ran all of the bucket, and where it stood."""
+    if running is None or not np.isfinite(running.mean).any():
+        return np.ones(len(time), dtype=np.bool_), np.zeros(len(time), dtype=np.bool_)
+    at = np.isin(time, running.time)
+    share = np.full(len(time), np.nan)
+    share[at] = running.mean[np.searchsorted(running.time, time[at])]
+    return share >= RUNS, share <= STOPS
+
+
+def drift_of(time: Floats, offset: Floats, usual: float, tolerance: float) -> Rate | None:
+    """The drift rate of (n,) offsets in Pa, and when they leave `tolerance` beside `usual`.
+
+    None where there is too little. Successive buckets are joined until they are hardly alike; by
+    what likeness is left then, the interval is widened as for a first-order process.
+    """
+    there = np.isfinite(offset)
+    when, shift = time[there], offset[there] - usual
+    if len(when) < FEWEST:
+        return None
+    joined = 1
+    while (alike := _likeness(_blocks(when, joined), _blocks(shift, joined))) >= ALIKE and len(
+        when
+    ) // (2 * joined) >= FEWEST:
+        joined *= 2
+    made = rate(_blocks(when, joined), _blocks(shift, joined), tolerance)
+    return _widened(made, alike) if made else None
+
+
+def _widened(made: Rate, alike: float) -> Rate:
+    phi = min(max(alike, 0.0), MOST_ALIKE)
+    by = float(np.sqrt((1 + phi) / (1 - phi)))
+    middle = made.per_day
+    return replace(
+        made, low=middle + by * (made.low - middle), high=middle + by * (made.high - middle)
+    )
+
+
+def _blocks(values: Floats, joined: int) -> Floats:
+    """Means of so many values each; what is left over at the beginning goes."""
+    n = len(values) // joined
+    out: Floats = values[len(values) - n * joined :].reshape(n, joined).mean(axis=1)
+    return out
+
+
+def _likeness(time: Floats, value: Floats) -> float:
+    """Correlation of successive values beside their straight line."""
+    x = (time - time[0]) / DAY_S
+    left = value - np.polyval(np.polyfit(x, value, 1), x)
+    spread = float((left**2).sum())
+    return float((left[1:] * left[:-1]).sum()) / spread if spread > 0 else 0.0

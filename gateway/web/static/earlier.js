@@ -1,0 +1,76 @@
+// Findings that are over, each with its evidence; and loop checks that were made.
+
+import { findings } from "./findings.js";
+import { child, mark, say, show } from "./parts.js";
+import { LEVELS, capital, lasting, many, moment, seconds } from "./words.js";
+
+const MOST = 400; // entries of the journal
+
+// open: ids of findings that stand now.
+export function earlier(section, id) {
+  const list = section.querySelector("[data-f=list]");
+  const told = section.querySelector("[data-f=told]");
+  let known = null;
+
+  return async (open) => {
+    const key = open.join();
+    if (known === key) return;
+    known = key;
+    try {
+      const answer = await fetch(`/api/v1/findings?from=0&limit=${MOST}&subject=${encodeURIComponent(id)}`);
+      if (!answer.ok) throw new Error(`answer ${answer.status}`);
+      fill(over(await answer.json()));
+    } catch (error) {
+      known = null; // with the next row
+      say(told, `The journal cannot be read: ${error.message}`);
+    }
+  };
+
+  function fill(views) {
+    say(told, views.length ? `${many(views.length, "finding")}, newest first` : "None so far.");
+    list.replaceChildren(...views.map(entry));
+  }
+}
+
+const over = (entries) => entries.filter((one) => one.phase === "cleared" && one.kind === "transducer");
+
+function entry(view) {
+  const node = document.createElement("li");
+  const details = child(node, "details");
+  details.dataset.deeper = "";
+  const summary = child(details, "summary");
+  const [from, to] = [seconds(view.since), seconds(view.time)];
+  mark(child(summary, "span", undefined, "what"), view.title, LEVELS[view.status]);
+  child(summary, "span", `${moment(from, Date.now() / 1000)}, ${lasting(to - from)}`, "about");
+  const box = child(details, "div");
+  details.addEventListener("toggle", () => {
+    if (details.open && !box.childElementCount) findings(box)([view], to);
+  });
+  return node;
+}
+
+const VERDICTS = { "pass": "good", "not proved": "out", "fail": "failure" };
+
+// Records of loop checks of a loop; the section stays away where there are none.
+export async function checked(section, loop) {
+  if (!loop) return;
+  try {
+    const answer = await fetch("/api/v1/checks/records");
+    if (!answer.ok) return;
+    const mine = (await answer.json()).records.filter((one) => one.loop === loop);
+    const list = section.querySelector("[data-f=list]");
+    list.replaceChildren(...mine.map((one) => {
+      const node = document.createElement("li");
+      child(node, "b", `Record ${one.number}`);
+      child(node, "span", ` of ${moment(seconds(one.finished), Date.now() / 1000)}: as left `);
+      mark(child(node, "span"), one.verdict, VERDICTS[one.verdict] || "none");
+      child(node, "span", `, as found ${one.as_found}. `);
+      const link = child(node, "a", `${capital("printed record")} ${one.number}`);
+      link.href = `/api/v1/checks/records/${one.number}/pdf`;
+      return node;
+    }));
+    show(section, mine.length > 0);
+  } catch {
+    // without a network there is nothing to say here; the mast says it
+  }
+}
