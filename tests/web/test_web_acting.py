@@ -357,7 +357,7 @@ async def test_actions_turned_off(here: Here) -> None:
 async def test_actions_and_their_refusals_keep_to_the_description(here: Here) -> None:
     document = await here.get("openapi.json")
     paths = document["paths"].items()
-    found = [p for p, m in paths if "post" in m and "loop checks" not in m["post"]["tags"]]
+    found = [p for p, m in paths if m.get("post", {}).get("tags") == ["actions"]]
     names = {"{alarm_id}": WIRE, "{transducer_id}": "dp-402", "{loop_id}": "stair-b"}
     assert len(found) == len(ACTIONS)
     tried: list[tuple[str, int, dict[str, Any]]] = [
@@ -368,7 +368,6 @@ async def test_actions_and_their_refusals_keep_to_the_description(here: Here) ->
     ]  # fmt: skip
     for path in found:
         described = document["paths"][path]["post"]
-        assert described["tags"] == ["actions"]
         assert described["description"]
         assert described["security"] == [{"HTTPBearer": []}]
         real = path.removeprefix("/api/v1/")
