@@ -11,6 +11,7 @@ import sqlite3
 import time
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -28,7 +29,7 @@ from gateway.measure.columns import columns
 from gateway.measure.measure import Measure
 from gateway.plant.site import Site
 from gateway.poll.poller import poll_controller
-from gateway.poll.rowclock import RowClock
+from gateway.poll.rowclock import MOST_AHEAD_S, RowClock
 from gateway.poll.rows import Rows
 from gateway.poll.schedule import stagger
 from gateway.record import alarms, memory, wishes
@@ -56,12 +57,19 @@ def restored(site: Site, store: Store, queue: Queue) -> Live:
 
     All at rest where the store cannot be read: what is wrong will be found again.
     """
-    before = _asked(store, alarms.resume, Stored())
+    before = _since_now(_asked(store, alarms.resume, Stored()), time.time() + MOST_AHEAD_S)
     machine = Alarms(site, columns(site), before)
     if gone := sorted(set(before.alarms) - set(machine.stored.alarms)):
         log.info("alarms of what is not in the site file any more", alarms=gone)
     sinks: dict[str, SinkState] = {}
     return Live(site, Annunciator(machine, QueuedLogbook(queue, sinks)), sinks)
+
+
+def _since_now(stored: Stored, latest: float) -> Stored:
+    """How alarms stood, without times that only a wrong clock can have given: see `RowClock`."""
+    recent = tuple(one for one in stored.recent if one[0] <= latest)
+    last = stored.last if stored.last[0] <= latest else Stored().last
+    return replace(stored, recent=recent, last=last)
 
 
 def watching(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 import structlog
 
 from gateway import watching
+from gateway.alarm.memory import Stored
 from gateway.diagnose.diagnose import Diagnosis
 from gateway.live import Live, SinkState
 from gateway.measure.measure import Measure
@@ -35,6 +37,21 @@ def test_alarms_come_back_and_those_of_what_is_gone_are_told(tmp_path: Path) -> 
         live = restored(small, store, asyncio.Queue())
         assert [s.definition.id for s in live.alarms.standing] == ["open-circuit:p0-0a"]
     assert [line["alarms"] for line in told] == [["open-circuit:p1-0a"]]
+
+
+def test_alarms_of_a_clock_that_was_wrong_by_days_do_not_bind_the_new_ones(tmp_path: Path) -> None:
+    """Else actions would be taken for then, and the load of then would count for ever."""
+    here = plant(1)
+    watch = Watch(here)
+    watch.wait(10, [finding(here, "open-circuit", "p0-0a", at=4)])
+    ahead = time.time() + 10 * 86_400 - watch.said[0].time
+    late = [replace(t, time=t.time + ahead) for t in watch.said]
+    with open_store(tmp_path, here) as store:
+        store.write([], late)
+        live = restored(here, store, asyncio.Queue())
+        stored = live.alarms._alarms.stored
+    assert [s.definition.id for s in live.alarms.standing] == ["open-circuit:p0-0a"]
+    assert (stored.recent, stored.last) == ((), Stored().last)
 
 
 class Clock:
