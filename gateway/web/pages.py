@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse
 from fastapi.templating import Jinja2Templates
 
 from gateway.export.parquettable import has_parquet
+from gateway.loopcheck.cautions import BEFORE
 from gateway.plant.site import Site
 from gateway.plant.units import PASCALS, PRESSURE_UNITS
 
@@ -19,7 +20,13 @@ from .still import LABELS, peers_of, still_loop, still_transducer
 
 HERE = Path(__file__).parent
 PLOT = HERE / "static" / "vendor" / "uplot" / "uPlot.iife.min.js"
-NAV = (("/", "Loops"), ("/alarms", "Alarms"), ("/export", "Export"), ("/system", "System"))
+NAV = (
+    ("/", "Loops"),
+    ("/alarms", "Alarms"),
+    ("/checks", "Checks"),
+    ("/export", "Export"),
+    ("/system", "System"),
+)
 """Address and name of every page in the navigation."""
 EVIDENCE_UNITS = (*PRESSURE_UNITS, "mA", "V", "s", "Hz", "rpm", "K", "counts")
 """Units in which a name in a finding's evidence may end."""
@@ -81,9 +88,23 @@ def routes(site: Site, revision: str, *, acting: bool, checks: bool) -> APIRoute
     async def system(request: Request) -> HTMLResponse:
         return page(request, "system.html", "/system", controllers=site.controllers)
 
+    @router.get("/checks", response_class=HTMLResponse)
+    async def checks(request: Request) -> HTMLResponse:
+        loops = [(key, noun.name or key, _inputs(site, key)) for key, noun in site.loops.items()]
+        more = {"loops": loops, "cautions": BEFORE, "units_of_pressure": PRESSURE_UNITS}
+        return page(request, "checks.html", "/checks", **more)
+
     @router.get("/export", response_class=HTMLResponse)
     async def export(request: Request) -> HTMLResponse:
         loops = [(key, noun.name or key) for key, noun in site.loops.items()]
         return page(request, "export.html", "/export", loops=loops, parquet=has_parquet())
 
     return router
+
+
+def _inputs(site: Site, loop_id: str) -> list[tuple[str, list[str]]]:
+    """The transducers of a loop, each with the other loops that it serves."""
+    return [
+        (key, [other for other in site.loops_of(key) if other != loop_id])
+        for key in site.loops[loop_id].transducers
+    ]

@@ -1,0 +1,119 @@
+"""A whole loop check in the browser, over the demo plant with a wrong range in its controller."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from playwright.async_api import Page, expect
+
+from gateway.settings import Settings
+from tests.web.browsing import PHONE, browser, live, page_of, picture, unfit, violations
+from tests.whole.program import archive, gateway, plant, until
+
+pytestmark = [pytest.mark.server, pytest.mark.timeout(600)]
+
+LOOP = "stair-b"
+STEP_MS = 90_000
+"""Longest that a step may take on a busy machine."""
+
+
+async def begin(page: Page, token: str) -> None:
+    await page.get_by_label("Your name, for the record").fill("Ada Example")
+    await page.get_by_label("Token of this gateway").fill(token)
+    form = page.locator("#begin")
+    await form.locator("[name=loop]").select_option(LOOP)
+    await form.locator("[name=scheme]").select_option("zero")
+    await form.get_by_label("Reference: kind, number").fill("Calibrator 7")
+    await form.get_by_label("Its expanded uncertainty").fill("0,05")
+    await form.get_by_label("Read, and arranged for").check()
+    await form.get_by_role("button", name="Begin").click()
+    await expect(page.locator("#check")).to_be_visible()
+    await expect(form).to_be_hidden()
+
+
+async def apply(page: Page, switches: httpx.AsyncClient, check: dict[str, Any]) -> None:
+    for key, pressure in check["apply"].items():
+        wanted = {"kind": "calibrator", "subject": key, "size": pressure, "on": True}
+        (await switches.post("/faults", json=wanted)).raise_for_status()
+    await page.wait_for_timeout(1000)
+    await page.get_by_role("button", name="It is applied").click()
+
+
+async def go_through(page: Page, client: httpx.AsyncClient, switches: httpx.AsyncClient) -> None:
+    """Every step that is asked for, until all is read."""
+    asked = page.locator("#asked")
+    while True:
+        (check,) = (await client.get("/api/v1/checks")).json()["open"]
+        await expect(asked).to_have_text(check["asked"], timeout=STEP_MS)
+        if check["task"] == "conclude":
+            return
+        if check["task"] == "measure":
+            await apply(page, switches, check)
+        else:
+            await page.get_by_role("button", name="No adjustment was made").click()
+        await expect(asked).not_to_have_text(check["asked"], timeout=STEP_MS)
+
+
+async def test_a_whole_check_in_the_browser(tmp_path: Path) -> None:
+    site = archive()
+    settings = Settings(state_dir=tmp_path / "state", http_port=0)
+    async with plant(site) as switches, gateway(site, settings) as client, browser() as chromium:
+        wrong = {"kind": "range-mismatch", "subject": "dp-201", "size": 200, "on": True}
+        (await switches.post("/faults", json=wrong)).raise_for_status()
+        address = f"{client.base_url}checks"
+        async with page_of(chromium, address) as (page, watched):
+            await live(page)
+            assert await violations(page) == []
+            await picture(page, "checks-begin", whole=True)
+            await begin(page, (tmp_path / "state" / "http-token").read_text().strip())
+            await expect(page.locator("#asked")).to_contain_text("bridge both ports")
+            await page.get_by_role("button", name="Pause").click()
+            await expect(page.locator("#asked")).to_have_text("Paused: paused")
+            await page.get_by_role("button", name="Go on").click()
+            await expect(page.locator("#asked")).to_contain_text("bridge both ports")
+            await go_through(page, client, switches)
+            await expect(page.locator("#wrong")).to_contain_text("as if its range were -25 to 200")
+            await picture(page, "checks-read", whole=True)
+            assert await violations(page) == []
+            await page.get_by_label("Remarks for the record").fill("to be corrected")
+            await page.get_by_role("button", name="Finish with a record").click()
+            await expect(page.locator("#records tbody tr")).to_have_count(1)
+            await expect(page.locator("#records")).to_contain_text("fail")
+            await expect(page.locator("#chain")).to_have_text("the chain of records is whole")
+            await expect(page.locator("#due")).to_contain_text("dp-201")
+            await expect(page.locator("#begin")).to_be_visible()
+            await picture(page, "checks-records", whole=True)
+            assert (watched.errors, watched.outside) == ([], [])
+        record = (await client.get("/api/v1/checks/records/1")).json()
+        assert [(m["fault"], m["subject"]) for m in record["mistakes"]] == [
+            ("range-mismatch", "dp-201")
+        ]
+        assert (record["remarks"], record["person"]) == ("to be corrected", "Ada Example")
+        pdf = await client.get("/api/v1/checks/records/1/pdf")
+        assert pdf.content.startswith(b"%PDF-1.7")
+
+        async def back() -> bool:
+            return not (await client.get("/api/v1/out-of-service")).json()
+
+        await until(10, "everything is back in service", back)
+
+
+async def test_on_a_phone(tmp_path: Path) -> None:
+    site = archive()
+    settings = Settings(state_dir=tmp_path / "state", http_port=0)
+    async with plant(site), gateway(site, settings) as client, browser() as chromium:
+        address = f"{client.base_url}checks"
+        async with page_of(chromium, address, PHONE) as (page, watched):
+            await live(page)
+            assert await unfit(page) == []
+            await begin(page, (tmp_path / "state" / "http-token").read_text().strip())
+            assert await unfit(page) == []
+            assert await violations(page) == []
+            await picture(page, "checks-phone")
+            page.on("dialog", lambda dialog: dialog.accept("called away"))
+            await page.get_by_role("button", name="Abandon").click()
+            await expect(page.locator("#check")).to_be_hidden()
+            assert watched.errors == []
