@@ -58,9 +58,12 @@ def _says(body: Body) -> str:
         "not proved": "Not everything could be proved to be inside its tolerance",
         "fail": "Something is outside its tolerance, or set or wired wrongly",
     }[body["verdict"]]
+    if body["scheme"] in ("one point", "zero"):
+        what += ". A partial check: of the rest of the range, of hysteresis and linearity it tells "
+        what += "nothing, and it does not count as the regular one"
     touched = [one["id"] for one in body["transducers"] if one["adjusted"]]
     if touched:
-        return f"{what}, after {', '.join(touched)} was adjusted."
+        return f"{what}. {', '.join(touched)} was adjusted."
     if body["only_as_found"]:
         return f"{what}. It was looked at as found; nothing was to be adjusted."
     return f"{what}. No adjustment was made: as left is as found."

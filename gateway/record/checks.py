@@ -17,6 +17,8 @@ from typing import Any
 from gateway.loopcheck.events import AnyEvent, Event, from_json, to_json
 
 OVER = ("finished", "abandoned")
+WHOLE = ("five points", "three points")
+"""Schemes that go through the range in both directions."""
 FIRST = "0" * 64
 """What the first record names as the one before it."""
 
@@ -117,14 +119,15 @@ def record(connection: sqlite3.Connection, number: int) -> tuple[Mapping[str, An
 def last_good(connection: sqlite3.Connection, transducer: str) -> float | None:
     """When a transducer last left a check inside its tolerance, seconds since 1970.
 
-    By its own reading: what the controller makes of it is no matter of its calibration.
+    By its own reading: what the controller makes of it is no matter of its calibration. A zero or
+    one point tells too little to count.
     """
     row = connection.execute(
         "SELECT max(time_ms) FROM check_records, json_each(body, '$.transducers') AS one"
         " WHERE one.value ->> '$.id' = ? AND coalesce("
         " one.value ->> '$.as_left.input.verdict', one.value ->> '$.as_found.input.verdict')"
-        " = 'pass'",
-        (transducer,),
+        " = 'pass' AND body ->> '$.scheme' IN (?, ?)",
+        (transducer, *WHOLE),
     ).fetchone()
     return None if row[0] is None else row[0] / 1000
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -41,7 +42,7 @@ def routes(site: Site, revision: str, *, acting: bool, checks: bool) -> APIRoute
         "revision": revision,
         "acting": acting,
         "checks": checks,
-        "nav": NAV,
+        "nav": [one for one in NAV if checks or one[0] != "/checks"],
         "units": " ".join(EVIDENCE_UNITS),
         "pascals": PASCALS,
         "labels": {unit: LABELS.get(unit, unit) for unit in PRESSURE_UNITS},
@@ -88,6 +89,13 @@ def routes(site: Site, revision: str, *, acting: bool, checks: bool) -> APIRoute
     async def system(request: Request) -> HTMLResponse:
         return page(request, "system.html", "/system", controllers=site.controllers)
 
+    _of_work(router, page, site)
+    return router
+
+
+def _of_work(router: APIRouter, page: Callable[..., HTMLResponse], site: Site) -> None:
+    """The pages on which something is done: loop checks, exports."""
+
     @router.get("/checks", response_class=HTMLResponse)
     async def checks(request: Request) -> HTMLResponse:
         loops = [(key, noun.name or key, _inputs(site, key)) for key, noun in site.loops.items()]
@@ -98,8 +106,6 @@ def routes(site: Site, revision: str, *, acting: bool, checks: bool) -> APIRoute
     async def export(request: Request) -> HTMLResponse:
         loops = [(key, noun.name or key) for key, noun in site.loops.items()]
         return page(request, "export.html", "/export", loops=loops, parquet=has_parquet())
-
-    return router
 
 
 def _inputs(site: Site, loop_id: str) -> list[tuple[str, list[str]]]:

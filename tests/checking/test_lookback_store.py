@@ -101,7 +101,10 @@ async def test_overdue_is_a_notice_until_it_is_checked(tmp_path: Path) -> None:
         )  # fmt: skip
         assert [(t.fault, t.subject) for t in changes] == [(OVERDUE, "gateway")]
         there.there.second = 4 * 86_400.0
-        one = await there.checks.begin(plan(scheme="zero", only_as_found=True), ADA)
+        zero = await there.checks.begin(plan(scheme="zero", only_as_found=True), ADA)
+        await there.whole(zero)
+        assert there.there.store.do(kept.last_good, "p1") is None, "the zero alone is no check"
+        one = await there.checks.begin(plan(scheme="three points", only_as_found=True), ADA)
         await there.whole(one)
         while "p1" in there.there.live.notices[OVERDUE]:  # noqa: ASYNC110 - as above
             await asyncio.sleep(0.01)

@@ -111,6 +111,7 @@ def test_a_record_without_half_of_everything() -> None:
     text = text_of(record_pdf(bare, HASH))
     assert "not stated: no test uncertainty ratio" in text
     assert "A look only" in text
+    assert "A partial check" in text
     assert "Combined feedback" not in text
 
 
