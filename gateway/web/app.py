@@ -34,6 +34,7 @@ from . import (
     records,
     refusals,
     streaming,
+    system,
 )
 from .board import Board
 from .bodies import ShortBodies
@@ -45,6 +46,7 @@ from .moments import Moments
 from .now import Now
 from .overview import Overview
 from .past import Past
+from .reports import Reports
 from .shared import Shared
 from .sources import Sources
 from .streams import Streams
@@ -101,9 +103,11 @@ def make_app(
     framing = Framing(live, clock, edition, board)
     now = Now(live, framing)
     app.state.sources = Sources(
-        live, framing, now, Overview(live, framing, now), Moments(live, framing, now),
-        Details(live, now, clock()), board, gate, past, streams or Streams(),
-        Shared(live, framing.age), clock, checks=checks,
+        live=live, framing=framing, now=now, overview=Overview(live, framing, now),
+        moments=Moments(live, framing, now), reports=Reports(live, framing),
+        details=Details(live, now, clock()), board=board, gate=gate, past=past,
+        streams=streams or Streams(), shared=Shared(live, framing.age), clock=clock,
+        started=clock(), checks=checks,
     )  # fmt: skip
     app.add_middleware(ShortBodies)
     # An export is not packed: a year of it would hold up the rows of this second.
@@ -115,7 +119,7 @@ def make_app(
     refusals.register(app)
     for part in (
         api, streaming, happenings, condition, journal, alarms, acting, exporting, records,
-        loopchecks,
+        loopchecks, system,
     ):  # fmt: skip
         app.include_router(part.router, prefix=PREFIX)
     app.include_router(loopchecks.deeds, prefix=PREFIX)

@@ -45,7 +45,7 @@ class Framing:
     """Makes the frame of this instant. `clock`: seconds since 1970."""
 
     def __init__(self, live: Live, clock: Callable[[], float], revision: str, board: Board) -> None:
-        self._live, self._clock, self._board, self._revision = live, clock, board, revision
+        self._live, self._clock, self._board, self.revision = live, clock, board, revision
 
     def age(self) -> float | None:
         """Seconds since the latest row was taken, None before the first."""
@@ -66,7 +66,7 @@ class Framing:
         site, age = self._live.site, self._age(latest)
         return {
             "site": site.site.id,
-            "revision": self._revision,
+            "revision": self.revision,
             "time": iso(latest.time) if latest else None,
             "age_s": round(age, 3) if age is not None else None,
             "fresh_within_s": fresh_within(site),

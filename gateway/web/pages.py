@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
@@ -23,14 +22,20 @@ HERE = Path(__file__).parent
 PLOT = HERE / "static" / "vendor" / "uplot" / "uPlot.iife.min.js"
 NAV = (
     ("/", "Loops"),
+    ("/findings", "Findings"),
     ("/alarms", "Alarms"),
     ("/checks", "Checks"),
-    ("/export", "Export"),
     ("/system", "System"),
 )
 """Address and name of every page in the navigation."""
 EVIDENCE_UNITS = (*PRESSURE_UNITS, "mA", "V", "s", "Hz", "rpm", "K", "counts")
 """Units in which a name in a finding's evidence may end."""
+
+
+class Maker(Protocol):
+    """Makes a page of a template; here: its address in the navigation, "" for none."""
+
+    def __call__(self, request: Request, name: str, here: str, **more: Any) -> HTMLResponse: ...
 
 
 def routes(site: Site, revision: str, *, acting: bool, checks: bool) -> APIRouter:
@@ -52,9 +57,14 @@ def routes(site: Site, revision: str, *, acting: bool, checks: bool) -> APIRoute
     def page(request: Request, name: str, here: str, **more: Any) -> HTMLResponse:
         return templates.TemplateResponse(request, name, always | {"here": here} | more)
 
-    @router.get("/", response_class=HTMLResponse)
-    async def overview(request: Request) -> HTMLResponse:
-        return page(request, "overview.html", "/")
+    _of_subjects(router, site, page)
+    _of_the_site(router, site, page)
+    _of_work(router, site, page)
+    return router
+
+
+def _of_subjects(router: APIRouter, site: Site, page: Maker) -> None:
+    """One loop, one transducer."""
 
     @router.get("/loops/{loop_id}", response_class=HTMLResponse)
     async def loop(request: Request, loop_id: str) -> HTMLResponse:
@@ -76,6 +86,26 @@ def routes(site: Site, revision: str, *, acting: bool, checks: bool) -> APIRoute
             interval_s=interval_of(site),
         )  # fmt: skip
 
+
+def _of_the_site(router: APIRouter, site: Site, page: Maker) -> None:
+    """What the site is doing, and the gateway itself."""
+
+    @router.get("/", response_class=HTMLResponse)
+    async def overview(request: Request) -> HTMLResponse:
+        return page(request, "overview.html", "/")
+
+    @router.get("/findings", response_class=HTMLResponse)
+    async def findings(request: Request) -> HTMLResponse:
+        return page(request, "findings.html", "/findings")
+
+    @router.get("/system", response_class=HTMLResponse)
+    async def system(request: Request) -> HTMLResponse:
+        return page(request, "system.html", "/system", controllers=site.controllers)
+
+
+def _of_work(router: APIRouter, site: Site, page: Maker) -> None:
+    """What people act on, and what they take away."""
+
     @router.get("/alarms", response_class=HTMLResponse)
     async def alarms(request: Request) -> HTMLResponse:
         subjects = [
@@ -84,17 +114,6 @@ def routes(site: Site, revision: str, *, acting: bool, checks: bool) -> APIRoute
             ("Controllers", list(site.controllers)),
         ]
         return page(request, "alarms.html", "/alarms", subjects=subjects)
-
-    @router.get("/system", response_class=HTMLResponse)
-    async def system(request: Request) -> HTMLResponse:
-        return page(request, "system.html", "/system", controllers=site.controllers)
-
-    _of_work(router, page, site)
-    return router
-
-
-def _of_work(router: APIRouter, page: Callable[..., HTMLResponse], site: Site) -> None:
-    """The pages on which something is done: loop checks, exports."""
 
     @router.get("/checks", response_class=HTMLResponse)
     async def checks(request: Request) -> HTMLResponse:

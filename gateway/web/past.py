@@ -18,11 +18,17 @@ from gateway.record.history import reader
 from gateway.record.journal import FINDING, Search, search, to_finding
 from gateway.record.lookup import Page, begun, page, transitions
 from gateway.record.spells import Lasted, Subject, lasted
+from gateway.record.standing import Standing, standing
 from gateway.record.trends import Trend, trend
 
 from .refusals import RefusalError
 
 T = TypeVar("T")
+
+
+def nothing() -> Standing:
+    """How no file stands."""
+    raise StoreError("there is no history file")
 
 
 @dataclass(frozen=True)
@@ -32,8 +38,8 @@ class Past:
     trends(series, start, end, buckets): one trend a series, empty for one never recorded.
     findings(wanted, limit): raised and cleared, newest first. journal(wanted, text, limit),
     transitions(start, end, standing), begun(): see `record/lookup.py`; lasted(subjects, start,
-    end): `record/spells.py`. Times in seconds since 1970. StoreError or sqlite3.Error when the
-    file cannot be read.
+    end): `record/spells.py`; stands(): `record/standing.py`. Times in seconds since 1970.
+    StoreError or sqlite3.Error when the file cannot be read.
     """
 
     trends: Callable[[Sequence[str], float, float, int], list[Trend]]
@@ -42,6 +48,7 @@ class Past:
     transitions: Callable[[float, float, Collection[str]], list[Transition]]
     begun: Callable[[], float | None]
     lasted: Callable[[Collection[Subject], float, float], Lasted]
+    stands: Callable[[], Standing] = nothing
     file: Path | None = None
     """The history file, for exports; None: there is none."""
 
@@ -70,11 +77,15 @@ def stored(file: Path) -> Past:
         with reader(file) as connection:
             return lasted(connection, subjects, start, end)
 
+    def stands() -> Standing:
+        with reader(file) as connection:
+            return standing(connection)
+
     def beginning() -> float | None:
         with reader(file) as connection:
             return begun(connection)
 
-    return Past(trends, findings, journal, history, beginning, spells, file)
+    return Past(trends, findings, journal, history, beginning, spells, stands, file)
 
 
 def _trend(

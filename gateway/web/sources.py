@@ -19,6 +19,7 @@ from .moments import Moments
 from .now import Now
 from .overview import Overview
 from .past import Past
+from .reports import Reports
 from .shared import Shared
 from .streams import Streams
 
@@ -34,7 +35,7 @@ class Exports:
 class Sources:
     """The live state in its several shapes, its alarms, who may act, the past, what is streaming.
 
-    clock: seconds since 1970.
+    clock: seconds since 1970; started: by it.
     """
 
     live: Live
@@ -42,6 +43,7 @@ class Sources:
     now: Now
     overview: Overview
     moments: Moments
+    reports: Reports
     details: Details
     board: Board
     gate: Gate
@@ -49,6 +51,7 @@ class Sources:
     streams: Streams
     shared: Shared
     clock: Callable[[], float]
+    started: float
     exports: Exports = field(default_factory=Exports)
     checks: Checks | None = None
     """Loop checks; None where there are none."""

@@ -13,6 +13,7 @@ from gateway.errors import Fault
 
 from .overview import Asked
 from .refusals import RefusalError, documented, unknown
+from .reports import Wanted
 from .sources import FromApp, Sources
 from .streams import MOST, events
 
@@ -43,6 +44,13 @@ async def overview(sources: FromApp, asked: Annotated[Asked, Query()]) -> Stream
     """One page of the overview, as it changes."""
     key = f"overview {asked.model_dump_json()}"
     return streaming(sources, key, lambda: sources.overview.view(asked))
+
+
+@router.get("/findings", **described("a FindingsView"))
+async def findings(sources: FromApp, wanted: Annotated[Wanted, Query()]) -> StreamingResponse:
+    """One page of open findings, as they change."""
+    key = f"findings {wanted.model_dump_json()}"
+    return streaming(sources, key, lambda: sources.reports.view(wanted))
 
 
 @router.get("/frame", **described("a Frame"))

@@ -135,6 +135,8 @@ class Feeder:
         self.broken: set[str] = set()
         self.troubles: dict[str, str] = {}
         """What is wrong with the gateway itself."""
+        self.down: dict[str, str] = {}
+        """Controllers that do not answer, and why."""
         self.silent = False
         self.ahead = 0.0
         """Seconds by which rows run before the clock."""
@@ -155,11 +157,16 @@ class Feeder:
         self.live.show(
             Snapshot(
                 self.live.next_number, t, now, alarms.reported(self.findings),
-                links(site, t, self.number),
+                self._links(t),
                 {"store": SinkState("store", connected=True, sent=self.number, last_sent=t)},
                 alarms.standing, troubles=self.troubles,
             )
         )  # fmt: skip
+
+    def _links(self, t: float) -> dict[str, LinkState]:
+        there = links(self.live.site, t, self.number)
+        gone = {k: replace(there[k], connected=False, reason=why) for k, why in self.down.items()}
+        return there | gone
 
     def _events(self, t: float) -> list[Finding]:
         """What was raised and cleared since the row before; a made-up subject has no alarms."""

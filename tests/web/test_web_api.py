@@ -260,7 +260,10 @@ async def test_hostile_names_are_text(feeder: Feeder) -> None:
         )
     )
     async with client_of(feeder) as client:
-        for path, times in (("/", 3), ("/loops/stair-b", 5), ("/alarms", 3), ("/system", 3)):
+        for path, times in (
+            ("/", 3), ("/loops/stair-b", 5), ("/transducers/dp-201", 5), ("/findings", 3),
+            ("/alarms", 3), ("/checks", 4), ("/export", 4), ("/system", 3),
+        ):  # fmt: skip
             page = (await client.get(path)).text
             assert HOSTILE not in page
             assert "<img" not in page

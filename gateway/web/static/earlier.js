@@ -19,7 +19,7 @@ export function earlier(section, id) {
     try {
       const answer = await fetch(`/api/v1/findings?from=0&limit=${MOST}&subject=${encodeURIComponent(id)}`);
       if (!answer.ok) throw new Error(`answer ${answer.status}`);
-      fill(over(await answer.json()));
+      fill(over(await answer.json(), "transducer"));
     } catch (error) {
       known = null; // with the next row
       say(told, `The journal cannot be read: ${error.message}`);
@@ -28,19 +28,22 @@ export function earlier(section, id) {
 
   function fill(views) {
     say(told, views.length ? `${many(views.length, "finding")}, newest first` : "None so far.");
-    list.replaceChildren(...views.map(entry));
+    list.replaceChildren(...views.map((view) => entry(view)));
   }
 }
 
-const over = (entries) => entries.filter((one) => one.phase === "cleared" && one.kind === "transducer");
+// Entries of the journal about findings of one kind ("": any) that are over.
+export const over = (entries, kind = "") => entries.filter((one) => one.phase === "cleared" && (!kind || one.kind === kind));
 
-function entry(view) {
+// One of them, folded; where: whether to say at what.
+export function entry(view, where = false) {
   const node = document.createElement("li");
   const details = child(node, "details");
   details.dataset.deeper = "";
   const summary = child(details, "summary");
   const [from, to] = [seconds(view.since), seconds(view.time)];
   mark(child(summary, "span", undefined, "what"), view.title, LEVELS[view.status]);
+  if (where) child(summary, "b", `${view.subject} `);
   child(summary, "span", `${moment(from, Date.now() / 1000)}, ${lasting(to - from)}`, "about");
   const box = child(details, "div");
   details.addEventListener("toggle", () => {

@@ -1,28 +1,43 @@
 // How the controllers answer, and how the receivers of data are doing.
 
-import { child, mark, partsOf, say } from "./parts.js";
+import { child, mark, partsOf, say, show } from "./parts.js";
 import { capital, count, moment, seconds } from "./words.js";
 
+// Gives { update(links, now), only(words) }. Those that do not answer come first.
 export function linkTable(table) {
+  const body = table.tBodies[0];
   const rows = new Map();
-  for (const row of table.querySelectorAll("[data-link]")) rows.set(row.dataset.link, partsOf(row));
+  for (const node of table.querySelectorAll("[data-link]")) rows.set(node.dataset.link, { node, parts: partsOf(node), silent: false });
 
-  return (links, now) => {
+  function update(links, now) {
     for (const link of links) {
-      const parts = rows.get(link.controller);
-      if (!parts) continue;
+      const row = rows.get(link.controller);
+      if (!row) continue;
+      const { parts } = row;
       const last = link.last_answer ? moment(seconds(link.last_answer), now) : "";
       const silent = `${capital(link.reason || "no answer")}${last ? `; last answer ${last}` : ""}`;
       const answers = link.connected && !link.reason;
       const unread = link.polls === 0;
-      mark(parts.state, answers ? "Yes" : unread ? "Not read yet" : silent, answers || unread ? "good" : "failure");
+      row.silent = !answers && !unread;
+      mark(parts.state, answers ? "Yes" : unread ? "Not read yet" : silent, row.silent ? "failure" : "good");
       say(parts.address, link.address);
       say(parts.response, link.response_ms === null ? "–" : `${Math.round(link.response_ms)} ms`);
       say(parts.polls, count(link.polls));
       say(parts.failures, count(link.failures));
       say(parts.missed, count(link.missed_ticks));
     }
-  };
+    const order = [...rows.values()].sort((x, y) => Number(y.silent) - Number(x.silent));
+    order.forEach(({ node }, k) => {
+      if (body.children[k] !== node) body.insertBefore(node, body.children[k]);
+    });
+  }
+
+  function only(words) {
+    const text = words.trim().toLowerCase();
+    for (const { node } of rows.values()) show(node, node.textContent.toLowerCase().includes(text));
+  }
+
+  return { update, only };
 }
 
 export function sinkTable(table) {

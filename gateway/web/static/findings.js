@@ -25,7 +25,8 @@ export function findings(box) {
     ordered.forEach((view, k) => {
       if (!shown.has(view.id)) shown.set(view.id, made(view));
       const { node, parts } = shown.get(view.id);
-      say(parts.where, where[view.transducer] ? `, ${where[view.transducer]}` : "");
+      const place = where[view.transducer ?? view.subject];
+      say(parts.where, place ? `, ${place}` : "");
       if (box.children[k] !== node) box.insertBefore(node, box.children[k] || null);
       const since = seconds(view.since);
       say(parts.since, moment(since, now));

@@ -1,6 +1,7 @@
 // The overview: what needs a person first, everything else calm below, a page at a time.
 
 import { findings } from "./findings.js";
+import { looking } from "./looking.js";
 import { needs, watch } from "./mast.js";
 import { level, say, show } from "./parts.js";
 import { rows } from "./rows.js";
@@ -9,19 +10,15 @@ import { LEVELS, capital, count, listed, many, seconds, tallied, worst } from ".
 const FEW = 8; // rows up to which there is nothing to look for
 const MANY = 12; // calm rows from which on they stand in columns
 const page = (id) => document.getElementById(id);
-const form = page("looking");
 const put = rows(page("needs"), page("calm"));
 const elsewhere = findings(page("elsewhere").querySelector("[data-f=findings]"));
 let lately = "no values yet";
-let latest = null;
-let waiting = 0;
 
-const asked = wanted(location.search);
-fill(asked);
+const looks = looking(30, FEW, () => follow(address()));
+const address = () => `/api/v1/stream/overview${looks.query()}`;
 const follow = watch(address(), { state: shown, judged });
 
 function shown(state, word) {
-  latest = state;
   say(page("tally"), tallied(state.alarms));
   if (state.time === null) return;
   const time = seconds(state.time);
@@ -32,23 +29,8 @@ function shown(state, word) {
   page("loops").dataset.number = state.rows.length > MANY ? "many" : "few";
   elsewhere(state.findings, time);
   show(page("elsewhere"), state.findings.length > 0);
-  leaf(state);
+  looks.update(state, state.rows.length);
   if (word === "live") verdict(state);
-}
-
-function leaf(state) {
-  show(form, state.total > FEW || Boolean(asked.text || asked.status));
-  for (const label of form.querySelectorAll("[data-status]")) {
-    const status = label.dataset.status;
-    const number = status ? state.counts[status] : state.total;
-    say(label.querySelector("b"), count(number));
-    show(label, !status || number > 0 || asked.status === status);
-  }
-  show(page("leaves"), state.pages > 1);
-  const first = (state.page - 1) * asked.size + 1;
-  say(page("leaf"), `${count(first)} to ${count(first + state.rows.length - 1)} of ${count(state.matched)}`);
-  page("back").disabled = state.page <= 1;
-  page("forth").disabled = state.page >= state.pages;
 }
 
 function verdict(state) {
@@ -92,53 +74,3 @@ function judged(word, at) {
     say(page("verdict-text"), `At ${at}: ${lately}`);
   }
 }
-
-// What to look for stands in the address, so that it can be kept and sent.
-function wanted(search) {
-  const query = new URLSearchParams(search);
-  const size = Number(query.get("size"));
-  return {
-    text: query.get("text") || "",
-    status: query.get("status") || "",
-    page: Math.max(1, Number(query.get("page")) || 1),
-    size: Number.isInteger(size) && size >= 1 && size <= 100 ? size : 30,
-  };
-}
-
-function fill({ text, status }) {
-  form.elements.text.value = text;
-  const radio = [...form.elements.status].find((one) => one.value === status);
-  if (radio) radio.checked = true;
-  else asked.status = "";
-}
-
-function query() {
-  const words = new URLSearchParams();
-  for (const name of ["text", "status"]) if (asked[name]) words.set(name, asked[name]);
-  if (asked.page > 1) words.set("page", asked.page);
-  if (asked.size !== 30) words.set("size", asked.size);
-  return words.size ? `?${words}` : "";
-}
-
-function address() {
-  return `/api/v1/stream/overview${query()}`;
-}
-
-function look(changes) {
-  Object.assign(asked, changes);
-  history.replaceState(null, "", `/${query()}`);
-  follow(address());
-}
-
-form.addEventListener("submit", (event) => event.preventDefault());
-form.addEventListener("input", () => {
-  clearTimeout(waiting);
-  waiting = setTimeout(() => look({ text: form.elements.text.value.trim(), status: form.elements.status.value, page: 1 }), 250);
-});
-
-function turn(by) {
-  look({ page: latest.page + by });
-  page("loops").scrollIntoView({ block: "start" });
-}
-page("back").addEventListener("click", () => turn(-1));
-page("forth").addEventListener("click", () => turn(1));

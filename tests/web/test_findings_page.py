@@ -1,0 +1,117 @@
+"""The page of findings in a real browser: open ones, and those that are over."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from typing import Literal
+
+import pytest
+from playwright.async_api import Browser, expect
+
+from gateway.diagnose.findings import Status
+
+from .archive import archive, mismatch, open_circuit
+from .browsing import PHONE, live, page_of, picture, unfit, violations
+from .feeder import Feeder, feeding, serving
+from .test_web_api import HOSTILE
+
+pytestmark = pytest.mark.server
+
+
+@pytest.fixture
+def feeder() -> Feeder:
+    there = Feeder(archive(), interval=0.5)
+    there.row(time.time() - 2)
+    return there
+
+
+async def test_open_and_afterwards_over(chromium: Browser, feeder: Feeder) -> None:
+    async with (
+        feeding(feeder), serving(feeder) as address,
+        page_of(chromium, f"{address}findings") as (page, watched),
+    ):  # fmt: skip
+        await live(page)
+        verdict = page.locator("#verdict-text")
+        await expect(verdict).to_have_text("No open findings")
+        await expect(page.locator("#empty")).to_be_visible()
+        await expect(page.locator("#told")).to_have_text("None.")
+        feeder.trouble()
+        await expect(verdict).to_have_text("2 open findings: 1 failure, 1 out of specification")
+        cards = page.locator("#open .finding")
+        await expect(cards.first).to_contain_text("Failure at dp-402, Exhaust plenum, middle since")
+        await expect(cards.nth(1)).to_contain_text("Stair B pressurization")
+        await expect(page).to_have_title("(2) Findings · Harbour Street Archive")
+        assert await violations(page) == []
+        await picture(page, "findings", whole=True)
+        await page.get_by_role("link", name="dp-402").click()
+        await expect(page.locator("h1")).to_have_text("dp-402")
+        await page.go_back()
+        feeder.mend()
+        await expect(cards).to_have_count(0)
+        over = page.locator("#earlier li")
+        await expect(over).to_have_count(2)
+        await over.filter(has_text="dp-402").locator("summary").first.click()
+        await expect(over.filter(has_text="dp-402")).to_contain_text("Electrical 0.01 mA")
+        await page.get_by_label("Transducer, loop or controller").fill("stair-b")
+        await page.get_by_role("button", name="Search").click()
+        await expect(over).to_have_count(1)
+        assert await violations(page) == []
+        assert watched.errors == []
+        assert watched.outside == []
+
+
+async def test_many_are_searched_and_turned(chromium: Browser, feeder: Feeder) -> None:
+    now = time.time()
+    keys = list(feeder.live.site.transducers)
+    kinds = {
+        "open-circuit": Status.FAILURE,
+        "frozen": Status.FAILURE,
+        "zero-drift": Status.MAINTENANCE_REQUIRED,
+        "excess-noise": Status.OUT_OF_SPECIFICATION,
+    }
+    feeder.findings = [
+        replace(open_circuit(now - 60 * n), fault=fault, status=status, subject=key,
+                transducer=key, loops=feeder.live.site.loops_of(key))
+        for n, key in enumerate(keys)
+        for fault, status in kinds.items()
+    ]  # fmt: skip
+    async with (
+        feeding(feeder), serving(feeder) as address,
+        page_of(chromium, f"{address}findings") as (page, watched),
+    ):  # fmt: skip
+        cards = page.locator("#open .finding")
+        await expect(cards).to_have_count(20)
+        await expect(page.locator("#leaf")).to_have_text("1 to 20 of 28")
+        await page.get_by_role("button", name="Next").click()
+        await expect(cards).to_have_count(8)
+        await page.get_by_label("Maintenance required").check()
+        await expect(cards).to_have_count(7)
+        await page.get_by_label("Find a fault").fill("level 9")
+        await expect(cards).to_have_count(1)
+        await expect(cards).to_contain_text("dp-202")
+        assert await violations(page) == []
+        await page.reload()
+        await expect(cards).to_have_count(1)
+        assert watched.errors == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+async def test_on_a_phone(
+    chromium: Browser, feeder: Feeder, scheme: Literal["light", "dark"]
+) -> None:
+    feeder.findings = [
+        replace(mismatch(time.time() - 60), title=HOSTILE),
+        open_circuit(time.time()),
+    ]
+    async with (
+        feeding(feeder), serving(feeder) as address,
+        page_of(chromium, f"{address}findings", PHONE, scheme=scheme) as (page, watched),
+    ):  # fmt: skip
+        await expect(page.locator("#open .finding")).to_have_count(2)
+        await expect(page.locator("#open")).to_contain_text(HOSTILE)
+        assert await page.locator("main img, main script").count() == 0
+        assert await unfit(page) == []
+        assert await violations(page) == []
+        await picture(page, f"findings-phone-{scheme}", whole=True)
+        assert watched.errors == []
