@@ -83,9 +83,9 @@ def judgement(run: Run, part: Part, transducer: str, source: Source) -> Judgemen
     each = [expanded(run, transducer, r) for _, r, _ in seen]
     widest = None if None in each else max(u for u in each if u is not None)
     points = tuple(_point(facts, one, widest, rule) for one in seen)
-    free = [p for p in points if not p.limited]
+    free = _free(points)
     line = zero_and_span(
-        _readings(facts, transducer, free if len({p.step.point for p in free}) > 1 else points),
+        _readings(facts, transducer, free),
         _reference(run, transducer),
         _alone(run, transducer, seen[0][1]),
     )
@@ -99,7 +99,7 @@ def judgement(run: Run, part: Part, transducer: str, source: Source) -> Judgemen
         source=source,
         points=points,
         skipped=skipped,
-        figures=characteristics(_readings(facts, transducer, points, "point")),
+        figures=characteristics(_readings(facts, transducer, free, "point")),
         line=line,
         tolerance=tolerance,
         expanded=widest,
@@ -164,6 +164,12 @@ def at_end(facts: Facts, key: str, counts: float) -> bool:
     """Whether an input that clamps stands at one of its ends."""
     card = facts.transducers[key].input
     return card.clamps and min(abs(counts - end) for end in card.counts) <= 0.5
+
+
+def _free(points: tuple[Point, ...]) -> tuple[Point, ...]:
+    """Those that could show an error either way; all of them where too few could."""
+    free = tuple(p for p in points if not p.limited)
+    return free if len({p.step.point for p in free}) > 1 else points
 
 
 def _readings(facts: Facts, key: str, points: Sequence[Point], kind: str = "") -> list[Reading]:

@@ -63,8 +63,8 @@ def _limited(points: Sequence[Body]) -> str:
         return ""
     said = " and ".join(f"{figure(end, 4)} %" for end in ends)
     return (
-        f"At {said} the input stands at its end: an error beyond it does not show there, and these "
-        "readings do not count for zero and span."
+        f"At {said} the input ends: an error beyond it does not show there, so that it counts "
+        "neither for zero and span nor for linearity."
     )
 
 
@@ -84,7 +84,11 @@ def _row(point: Body, value: Body | None, places: int, *, controller: bool) -> d
         cells += [plain(value["shown"], places), fixed(value["error"])] if value else [NONE, NONE]
         verdicts += [value["verdict"]] if value else []
     order = ("pass", "not proved", "fail")
-    return {"cells": cells, "verdict": max(verdicts, key=order.index)}
+    worst = max(verdicts, key=order.index)
+    return {
+        "cells": cells,
+        "verdict": "input ends" if point["limited"] and worst == "pass" else worst,
+    }
 
 
 def _adjustment(one: Body, *, only: bool) -> list[str]:
@@ -122,9 +126,8 @@ def _figures(found: Mapping[str, Any]) -> dict[str, Any]:
         ("Zero error", [_part(c, "zero") for *_, c in columns]),
         ("Span error", [_part(c, "span") for *_, c in columns]),
         ("Uncertainty of a reading", [_percent(c["expanded"], sign=False) for *_, c in columns]),
-        ("Test uncertainty ratio", [figure(c["ratio"], 3) for *_, c in columns]),
-        ("Decision rule applied", [c["rule"] for *_, c in columns]),
-        ("Verdict", [c["verdict"] for *_, c in columns]),
+        ("Test uncertainty ratio; rule", [f"{figure(c['ratio'], 3)}; {c['rule']}"
+                                         for *_, c in columns]),
     ]  # fmt: skip
     return {
         "head": [f"{name}, {SOURCES[source]}" for name, source, _ in columns],
@@ -192,7 +195,11 @@ def _plot(tolerance: float, found: Mapping[str, Any]) -> dict[str, Any]:
 def _series(name: str, source: str, one: Body, found: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "name": f"{name}, {SOURCES[source]}",
-        "points": [[p["point"], p["error"]] for p in one["points"] if p["kind"] == "point"],
+        "points": [
+            [p["point"], p["error"]]
+            for p in one["points"]
+            if p["kind"] == "point" and not p["limited"]
+        ],
         "hollow": name == "as found" and bool(found["as left"]),
         "square": source == "controller",
     }

@@ -7,10 +7,11 @@ from math import isfinite
 from pydantic import BaseModel, Field
 
 from gateway.checking.checks import Open
+from gateway.loopcheck.acceptance import Verdict
 from gateway.loopcheck.asking import asked
 from gateway.loopcheck.body import SOURCES
 from gateway.loopcheck.feedback import table
-from gateway.loopcheck.judging import Judgement, judgement
+from gateway.loopcheck.judging import Judgement, Point, judgement
 from gateway.loopcheck.mistakes import mistakes
 from gateway.loopcheck.plan import Plan
 from gateway.loopcheck.run import Decide, Measure, Run
@@ -173,7 +174,7 @@ def read_views(run: Run) -> list[ReadView]:
     }
     points = {
         (point.step.key, source): ErrorView(
-            shown=number(point.shown), error=number(point.error), verdict=point.verdict.value
+            shown=number(point.shown), error=number(point.error), verdict=_verdict(point)
         )
         for (_, _, source), found in errors.items()
         if found
@@ -198,6 +199,13 @@ def read_views(run: Run) -> list[ReadView]:
             )
         )  # fmt: skip
     return out
+
+
+def _verdict(point: Point) -> str:
+    """At the end of an input an error beyond it does not show, so that nothing passes there."""
+    if point.limited and point.verdict is Verdict.PASS:
+        return "the input ends here"
+    return point.verdict.value
 
 
 def _of_loop(shown: float | None, verdict: str) -> ErrorView | None:
