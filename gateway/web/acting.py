@@ -82,13 +82,26 @@ def _why(text: str) -> str:
 
 
 Person = Annotated[
-    str, Field(max_length=LONGEST_NAME, description="Who acts."), AfterValidator(_name)
+    str,
+    Field(
+        max_length=LONGEST_NAME,
+        description="Who acts: the name of a person, without brackets.",
+        # For whoever reads the description; `_name` says in words what is wrong.
+        json_schema_extra={"minLength": 1, "pattern": r"^[^()\x00-\x20][^()\x00-\x1f]*$"},
+    ),
+    AfterValidator(_name),
 ]
 Remark = Annotated[
     str, Field(max_length=LONGEST_REASON, description="For the journal."), AfterValidator(_plain)
 ]
 Reason = Annotated[
-    str, Field(max_length=LONGEST_REASON, description="Why, for others."), AfterValidator(_why)
+    str,
+    Field(
+        max_length=LONGEST_REASON,
+        description="Why, for others.",
+        json_schema_extra={"minLength": 1, "pattern": r"^[^\x00-\x20][^\x00-\x1f]*$"},
+    ),
+    AfterValidator(_why),
 ]
 
 

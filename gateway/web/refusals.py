@@ -92,6 +92,8 @@ def _wrong(error: Mapping[str, Any]) -> Fault:
 
 def _http(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, HTTPException)  # noqa: S101 - registered for this kind only
+    if error.status_code == 400:  # the library's own word for a body that is no text
+        return answer(422, [Fault("body", "cannot be read", "JSON in UTF-8")])
     ways = (error.headers or {}).get("Allow", "GET")
     allowed = ways if error.status_code == 405 else "addresses in /api/v1/openapi.json"
     fault = Fault(request.url.path[:200], str(error.detail), allowed)
