@@ -154,16 +154,21 @@ def _about_controller(facts: Facts, key: str, found: Named) -> str:
     low, high = facts.transducers[key].range
     return (
         f"The controller scales {key} wrongly: {found.words}. It shows {found.gain:.3g} x true "
-        f"{found.offset:+.1f} % of span, as if its range were {found.low:.4g} to {found.high:.4g} "
-        f"{unit}; enter {low:g} to {high:g} {unit} and {facts.transducers[key].signal}."
+        f"{_signed(found.offset)} % of span, as if its range were {found.low:.3g} to "
+        f"{found.high:.3g} {unit}; enter {low:g} to {high:g} {unit} and {facts.transducers[key].signal}."
     )
 
 
 def _about_input(key: str, found: Named) -> str:
     return (
-        f"{key} reads {found.gain:.3g} x what is applied {found.offset:+.1f} % of span: "
+        f"{key} reads {found.gain:.3g} x what is applied {_signed(found.offset)} % of span: "
         f"{found.words}. Compare its nameplate, the resistor at the input and the site file."
     )
+
+
+def _signed(value: float) -> str:
+    text = f"{value:+.1f}"
+    return text if float(text) else "+0.0"
 
 
 def _combination(run: Run) -> Iterator[Mistake]:
