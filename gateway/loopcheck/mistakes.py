@@ -155,7 +155,8 @@ def _about_controller(facts: Facts, key: str, found: Named) -> str:
     return (
         f"The controller scales {key} wrongly: {found.words}. It shows {found.gain:.3g} x true "
         f"{_signed(found.offset)} % of span, as if its range were {found.low:.3g} to "
-        f"{found.high:.3g} {unit}; enter {low:g} to {high:g} {unit} and {facts.transducers[key].signal}."
+        f"{found.high:.3g} {unit}; enter {low:g} to {high:g} {unit} and "
+        f"{facts.transducers[key].signal}."
     )
 
 
