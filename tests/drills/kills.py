@@ -27,6 +27,7 @@ from tests.publish.servers import Broker, TimeSeries
 from .counting import counting, site_at
 from .lane import PERSON, TOLD
 from .report import Outcome
+from .running import SENT_S
 
 ROOT = Path(__file__).parents[2]
 SECONDS = 0.15, 1.7
@@ -133,7 +134,8 @@ async def _last_life(lane: Lane, port: int) -> int:
             while True:
                 sinks = {one["name"]: one for one in (await client.get("/api/v1/sinks")).json()}
                 influx = sinks.get("influx", {"connected": False})
-                if influx["connected"] and influx["waiting"] < 10:
+                if influx["connected"] and influx["waiting"] < 20:
+                    await asyncio.sleep(SENT_S)
                     return last
                 await asyncio.sleep(0.2)
     finally:

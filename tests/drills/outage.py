@@ -24,7 +24,7 @@ from tests.whole.program import gateway
 from .counting import counting, site_at
 from .kills import points_of
 from .report import Outcome
-from .running import caught_up, rows_told
+from .running import SENT_S, caught_up, rows_told
 
 DAY_S = 86_400
 EVENTS = 3_000
@@ -91,8 +91,8 @@ async def drill(folder: Path, broker: Broker, series: TimeSeries) -> list[Outcom
                 page.cancel()
                 slowest = (await asyncio.gather(page, return_exceptions=True))[0]
                 assert isinstance(slowest, float), slowest
-                await asyncio.sleep(2 * LIVE_S)
-                upto = made.times[-2]
+                upto = made.times[-1]
+                await asyncio.sleep(SENT_S)
         await asyncio.sleep(1.0)
     remarks = [
         f"meanwhile rows at most {made.longest_pause(began):.2f} s apart (due: {LIVE_S} s)",

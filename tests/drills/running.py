@@ -16,6 +16,9 @@ import httpx
 from gateway import watching
 from gateway.record.backlog import Scan
 
+SENT_S = 4.0
+"""After so long a row is committed and sent, where nothing is in its way."""
+
 
 @dataclass
 class Made:

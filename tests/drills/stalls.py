@@ -17,7 +17,7 @@ from tests.whole.program import gateway
 from .counting import counting, site_at
 from .kills import points_of
 from .report import Outcome
-from .running import Made, Person, caught_up, person, rows_told
+from .running import SENT_S, Made, Person, caught_up, person, rows_told
 
 HANG_S = 12.0
 """Longer than the gateway waits for an answer of either."""
@@ -44,8 +44,8 @@ async def drill(folder: Path, broker: Broker, series: TimeSeries) -> list[Outcom
                     hung = [await _hang(broker, series, client)]
                     down = [await _restart(broker, series, client) for _ in range(RESTARTS)]
                 await caught_up(client, "mqtt", "influx")
-                await asyncio.sleep(1.0)
-                upto = made.times[-20]
+                upto = made.times[-1]
+                await asyncio.sleep(SENT_S)
         await asyncio.sleep(1.0)
         told = [
             one["payload"]["sequence"] for one in got if one["topic"].endswith("/events/alarms")
