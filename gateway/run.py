@@ -7,6 +7,7 @@ stop polling, drain the store, then let the receivers go.
 from __future__ import annotations
 
 import asyncio
+import gc
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from typing import Any
@@ -55,6 +56,10 @@ async def run_gateway(
 
     def opened(address: str) -> None:
         up.set()
+        # What the start has made stays. The collector would look through it again and again, each
+        # time for a tenth of a second in which nothing is polled.
+        gc.collect()
+        gc.freeze()
         if ready:
             ready(address)
 
@@ -82,6 +87,7 @@ async def run_gateway(
             try:
                 await stop.wait()
             finally:
+                gc.unfreeze()
                 supervisor.tell("STOPPING=1")
                 await _end(watchers)
                 live.alarms.close("the gateway is stopping")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import isfinite
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Query, Request, Response
 from pydantic import BaseModel, Field
 
 from gateway.diagnose.trend import DAY_S, Rate
@@ -15,7 +15,7 @@ from gateway.views import iso, number
 
 from .differences import UNLIKE
 from .drift import drift_of, faring
-from .past import ask
+from .packing import packed
 from .refusals import documented, unknown
 from .sources import FromApp, Sources
 
@@ -69,6 +69,7 @@ class ConditionView(BaseModel):
     responses=documented(404, 422, 503),
 )
 async def condition(
+    request: Request,
     sources: FromApp,
     transducer_id: str,
     days: Annotated[float, Query(gt=0, le=MOST_DAYS, description="Up to now.")] = 90.0,
@@ -77,8 +78,7 @@ async def condition(
     site = sources.live.site
     if transducer_id not in site.transducers:
         raise unknown("transducers", transducer_id, site.transducers)
-    text = await ask(lambda: _condition(sources, transducer_id, days).model_dump_json())
-    return Response(text, media_type="application/json")
+    return await packed(request, lambda: _condition(sources, transducer_id, days))
 
 
 def _condition(sources: Sources, key: str, days: float) -> ConditionView:

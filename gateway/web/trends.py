@@ -8,7 +8,7 @@ from math import isfinite
 from typing import Annotated
 
 import numpy as np
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Query, Request, Response
 from pydantic import BaseModel, Field
 
 from gateway.errors import Fault
@@ -20,7 +20,7 @@ from gateway.record.layout import QUANTITIES
 from gateway.record.trends import Trend
 from gateway.views import number, quality_word
 
-from .past import ask
+from .packing import packed
 from .refusals import RefusalError, documented, unknown
 from .sources import FromApp, Sources
 
@@ -140,6 +140,7 @@ def period(sources: Sources, start: str | None, end: str | None) -> tuple[float,
 
 @router.get("/history", response_model=HistoryView, responses=documented(404, 422, 503))
 async def history(
+    request: Request,
     sources: FromApp,
     series: Annotated[
         list[str],
@@ -165,12 +166,13 @@ async def history(
         if name not in known:
             raise unknown("query.series", name[:200], known)
     first, last = period(sources, start, end)
-    text = await ask(lambda: _drawn(sources, series, first, last, buckets))
-    return Response(text, media_type="application/json")
+    return await packed(request, lambda: _drawn(sources, series, first, last, buckets))
 
 
-def _drawn(sources: Sources, series: Sequence[str], first: float, last: float, buckets: int) -> str:
-    """In a thread to the last letter: 100,000 numbers as text would hold up the polls."""
+def _drawn(
+    sources: Sources, series: Sequence[str], first: float, last: float, buckets: int
+) -> HistoryView:
+    """In a thread: 100,000 numbers would hold up the polls."""
     known = units(sources.live.site)
     trends = sources.past.trends(series, first, last, buckets)
     time = beside(trends)
@@ -182,4 +184,4 @@ def _drawn(sources: Sources, series: Sequence[str], first: float, last: float, b
             series_view(name, *known[name], trend, time)
             for name, trend in zip(series, trends, strict=True)
         ],
-    ).model_dump_json()
+    )

@@ -147,3 +147,19 @@ def test_side_by_side_nothing_is_lost_or_moved(first: list[int], second: list[in
         shown = {t: v for t, v in zip(time.tolist(), view.mean, strict=True) if v is not None}
         assert shown == {t: float(t) for t in times}
         assert [q == "good" for q in view.quality] == [t in times for t in time.tolist()]
+
+
+@pytest.mark.parametrize(("accepts", "packing"), [("gzip, br", "gzip"), ("identity", None)])
+async def test_long_answers_are_packed_for_who_can_unpack_them(
+    tmp_path: Path, accepts: str, packing: str | None
+) -> None:
+    app = make_app(Feeder(archive()).live, stored(written(tmp_path, 30)), clock=lambda: START + 60)
+    async with httpx.AsyncClient(
+        transport=httpx.ASGITransport(app), base_url="http://gateway"
+    ) as client:
+        answer = await client.get(
+            "/api/v1/history?series=transducer/dp-201", headers={"Accept-Encoding": accepts}
+        )
+    assert answer.headers.get("content-encoding") == packing
+    assert answer.headers["vary"] == "Accept-Encoding"
+    assert len(answer.json()["time"]) == 30
