@@ -2,15 +2,17 @@
 
     python -m tests.drills.soak --minutes 60
 
-Broker, time-series server, BACnet/IP, pages with open streams, a controller polled every second.
-Prints its memory over time and the slope of a straight line through all but the first third, in
-which caches and the learnt picture fill.
+Broker, time-series server, BACnet/IP, a controller polled every second, every kind of page open
+with its stream, somebody who turns from page to page, looks at trends and exports, and somebody who
+acts on alarms. Prints its memory over time and the slope (Theil-Sen, 95 % interval, as drifts are
+told) of all but the first third, in which caches and the learnt picture fill.
 """
 
 from __future__ import annotations
 
 import argparse
 import asyncio
+import itertools
 import json
 import os
 import sys
@@ -18,7 +20,7 @@ import tempfile
 import time
 from collections.abc import AsyncIterator, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import httpx
@@ -27,39 +29,60 @@ import numpy as np
 from gateway import logs
 from gateway.run import run_gateway
 from gateway.settings import Settings
+from gateway.web.drift import drift_of
 from tests.publish.made import free_port
 
 from .counting import counting, site_at
+from .running import person
 from .servers import broker_in, series_in
 
 ROOT = Path(__file__).parents[2]
-READERS = 3
+STREAMS = ("", "/overview", "/loops/l0", "/transducers/p0", "/findings", "/site", "/frame")
+PAGES = (
+    "/", "/loops/l0", "/transducers/p0", "/findings", "/alarms", "/checks", "/system",
+    "/api/v1/history?series=transducer/p0&series=loop/l0/combined", "/api/v1/alarms/performance",
+    "/api/v1/journal", "/api/v1/happenings?loop=l0", "/api/v1/transducers/p0/condition",
+    "/api/v1/export?rows=minutes&loop=l0",
+)  # fmt: skip
+"""Looked at one after the other, again and again."""
 LOOK_S = 5.0
+ACT_S = 10.0
 PAGE = os.sysconf("SC_PAGE_SIZE")
+HOURS_A_DAY = 24.0
 
 
 @dataclass(frozen=True)
 class Soak:
-    """memory_MB at each of times_s; slope in MB an hour over all but the first third."""
+    """memory_MB at each of times_s; how many rows were recorded, pages asked for, actions done."""
 
     times_s: list[float]
     memory_MB: list[float]
     rows: int
+    asked: int = 0
+    acted: int = 0
 
     @property
-    def slope(self) -> float:
-        """MB an hour."""
+    def slope(self) -> tuple[float, float, float]:
+        """MB an hour, and its 95 % interval."""
         keep = [k for k, t in enumerate(self.times_s) if t >= self.times_s[-1] / 3]
-        hours = np.array([self.times_s[k] for k in keep]) / 3600
-        return float(np.polyfit(hours, np.array([self.memory_MB[k] for k in keep]), 1)[0])
+        times, memory = (np.array(part)[keep] for part in (self.times_s, self.memory_MB))
+        found = drift_of(times, memory, 0.0, np.inf)
+        if found is None:
+            raise ValueError(f"{len(keep)} looks at the memory tell no slope")
+        per_day = (found.per_day, found.low, found.high)
+        low, middle, high = sorted(value / HOURS_A_DAY for value in per_day)
+        return middle, low, high
 
     def lines(self) -> str:
         """For people."""
         at = np.linspace(0, len(self.times_s) - 1, 13).round().astype(int).tolist()
         shown = ", ".join(f"{self.times_s[k] / 60:.0f}: {self.memory_MB[k]:.1f}" for k in at)
+        middle, low, high = self.slope
         return (
             f"Memory of the gateway, MB by minute: {shown}\n"
-            f"Slope after the first third: {self.slope:+.2f} MB an hour; {self.rows} rows recorded"
+            f"Slope after the first third: {middle:+.2f} MB an hour"
+            f" (95 % interval {low:+.2f} to {high:+.2f}); {self.rows} rows recorded,"
+            f" {self.asked} pages and answers, {self.acted} actions"
         )
 
 
@@ -76,20 +99,29 @@ async def soak(folder: Path, minutes: float) -> Soak:
         }  # fmt: skip
         child, address = await stack.enter_async_context(_gateway(peer.port, plan))
         client = await stack.enter_async_context(httpx.AsyncClient(base_url=address, timeout=30))
-        readers = [asyncio.create_task(_read(client), name=f"reader {k}") for k in range(READERS)]
-        times, memory, began = [], [], time.monotonic()
-        while time.monotonic() - began < 60 * minutes:
-            await asyncio.sleep(min(LOOK_S, 60 * minutes / 30))
-            times.append(time.monotonic() - began)
-            memory.append(_memory(child))
-            (await client.get("/metrics")).raise_for_status()
+        ada = person(client, folder / "state")
+        async with _reading(client), ada.busy(ACT_S):
+            times, memory, asked = await _looked(client, child, 60 * minutes)
         sinks = {one["name"]: one for one in (await client.get("/api/v1/sinks")).json()}
         if not all(one["connected"] for one in sinks.values()):
             raise RuntimeError(f"not everything was connected: {sinks}")
-        for reader in readers:
-            reader.cancel()
-        await asyncio.gather(*readers, return_exceptions=True)
-        return Soak(times, memory, int(sinks["store"]["sent"]))
+        return Soak(times, memory, int(sinks["store"]["sent"]), asked, len(ada.confirmed))
+
+
+async def _looked(
+    client: httpx.AsyncClient, child: int, seconds: float
+) -> tuple[list[float], list[float], int]:
+    """Times and memory, and how much was asked for meanwhile."""
+    times, memory, began = [], [], time.monotonic()
+    for asked, page in enumerate(itertools.cycle(PAGES)):
+        await asyncio.sleep(min(LOOK_S, seconds / 30))
+        times.append(time.monotonic() - began)
+        memory.append(_memory(child))
+        (await client.get("/metrics")).raise_for_status()
+        (await client.get(page)).raise_for_status()
+        if times[-1] >= seconds:
+            return times, memory, 2 * (asked + 1)
+    raise AssertionError
 
 
 def _memory(pid: int) -> float:
@@ -97,10 +129,25 @@ def _memory(pid: int) -> float:
     return int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1]) * PAGE / 1e6
 
 
-async def _read(client: httpx.AsyncClient) -> None:
-    async with client.stream("GET", "/api/v1/stream", timeout=None) as answer:
-        async for _ in answer.aiter_lines():
-            pass
+@asynccontextmanager
+async def _reading(client: httpx.AsyncClient) -> AsyncIterator[None]:
+    """Every stream is read; RuntimeError when one has ended meanwhile."""
+
+    async def read(path: str) -> None:
+        async with client.stream("GET", f"/api/v1/stream{path}", timeout=None) as answer:
+            answer.raise_for_status()
+            async for _ in answer.aiter_lines():
+                pass
+
+    readers = [asyncio.create_task(read(path), name=f"reader {path}") for path in STREAMS]
+    try:
+        yield
+        if any(reader.done() for reader in readers):
+            raise RuntimeError(f"a stream has ended: {readers}")
+    finally:
+        for reader in readers:
+            reader.cancel()
+        await asyncio.gather(*readers, return_exceptions=True)
 
 
 @asynccontextmanager
@@ -137,13 +184,17 @@ def main(words: Sequence[str] | None = None) -> None:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     parser.add_argument("--minutes", type=float, default=60.0)
+    parser.add_argument("--out", type=Path, help="every look at the memory, as JSON, to this file")
     parser.add_argument("--child", nargs=2, help=argparse.SUPPRESS)
     asked = parser.parse_args(words)
     if asked.child:
         _child(int(asked.child[0]), json.loads(asked.child[1]))
         return
     with tempfile.TemporaryDirectory() as folder:
-        print(asyncio.run(soak(Path(folder), asked.minutes)).lines())  # noqa: T201 - asked for
+        found = asyncio.run(soak(Path(folder), asked.minutes))
+    if asked.out:
+        asked.out.write_text(json.dumps(asdict(found)), encoding="ascii")
+    print(found.lines())  # noqa: T201 - asked for
 
 
 if __name__ == "__main__":

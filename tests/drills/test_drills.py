@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tests.publish.servers import Broker, TimeSeries
@@ -69,10 +70,20 @@ async def test_left_alone_with_everything_connected(tmp_path: Path) -> None:
     assert len(found.times_s) > 10
     assert found.rows >= 8
     assert 30 < found.memory_MB[-1] < 400
+    assert found.asked > 20
+    assert found.acted > 0
     assert "MB an hour" in found.lines()
 
 
 def test_slope_of_memory_is_that_of_its_last_two_thirds() -> None:
     times = [60.0 * k for k in range(61)]
     memory = [100.0 + (20 - k if k < 20 else 0.05 * (k - 20)) for k in range(61)]
-    assert soak.Soak(times, memory, 1).slope == pytest.approx(3.0)
+    assert soak.Soak(times, memory, 1).slope == pytest.approx((3.0, 3.0, 3.0))
+
+
+def test_slope_of_memory_that_only_wavers_holds_zero() -> None:
+    times = [5.0 * k for k in range(720)]
+    memory = [100.0 + 2.0 * np.sin(k / 10) for k in range(720)]
+    middle, low, high = soak.Soak(times, memory, 1).slope
+    assert low < 0 < high
+    assert abs(middle) < 1
