@@ -50,8 +50,11 @@ class Told:
     """Appends lines to a file; each is in the hands of the system when it returns."""
 
     def __init__(self, folder: Path) -> None:
-        self._file = os.open(folder / TOLD, os.O_CREAT | os.O_WRONLY | os.O_APPEND)
+        self._file = os.open(folder / TOLD, os.O_CREAT | os.O_RDWR | os.O_APPEND)
         self.count = 0
+        # A kill may cut a write at the end of a page: half a line told nobody anything.
+        whole = os.pread(self._file, os.fstat(self._file).st_size, 0).rfind(b"\n") + 1
+        os.ftruncate(self._file, whole)
 
     def say(self, what: str, value: Any) -> None:
         os.write(self._file, json.dumps({what: value}).encode() + b"\n")

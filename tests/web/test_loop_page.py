@@ -215,6 +215,9 @@ async def test_findings_alarms_and_deeds_stand_on_the_axis(
         detail = page.locator("[data-t=detail]")
         await expect(detail).to_contain_text("Measure at the input terminals")
         await expect(detail).to_contain_text("goes on")
+        await expect(wire).to_have_attribute("aria-pressed", "true")
+        assert await violations(page) == []
+        await picture(page, "loop-chosen", whole=True)
         await feeder.live.alarms.act(acknowledge("open-circuit:dp-402", "Ada Night", "on my way"))
         deed = page.locator(".deed")
         await expect(deed).to_have_attribute(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Literal
 
 import pytest
@@ -31,7 +32,9 @@ async def test_controllers_and_receivers(chromium: Browser) -> None:
         await expect(page.locator("#self [data-f=site]")).to_have_text(
             "3 controllers, 7 transducers, 3 loops"
         )
-        await expect(page.locator("#self [data-f=memory]")).to_contain_text("MB")
+        await expect(page.locator("#self [data-f=memory]")).to_have_text(
+            re.compile(r"^\d[\d.]* [MG]B$")
+        )
         # A controller falls silent: it is named, and comes first.
         feeder.down = {"ef-4": "connection refused"}
         await expect(verdict).to_have_text("1 of 3 controllers does not answer: ef-4")

@@ -47,7 +47,7 @@ async def plant(site: Site) -> AsyncIterator[httpx.AsyncClient]:
     """The demo plant and its switches."""
     (port,), ready = free_ports(1), asyncio.Event()
     task = asyncio.create_task(run_plant(site, seed=3, http_port=port, ready=ready), name="plant")
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(60):
         await ready.wait()
     try:
         async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}") as client:
@@ -66,9 +66,9 @@ async def gateway(site: Site, settings: Settings) -> AsyncIterator[httpx.AsyncCl
         run_gateway(site, settings, ready=address.put_nowait, stop=stop), name="gateway"
     )
     try:
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(60):
             base = await address.get()
-        async with httpx.AsyncClient(base_url=base, timeout=10) as client:
+        async with httpx.AsyncClient(base_url=base, timeout=30) as client:
             yield client
     finally:
         stop.set()

@@ -68,6 +68,7 @@ export function lanes(box, detail) {
       chosen = node.dataset.spell;
       show([], 0);
       say(words, text);
+      press();
     });
   }
 
@@ -84,6 +85,10 @@ export function lanes(box, detail) {
     show(chosen && one.finding ? [one.finding] : [], now);
     const over = one.end === null ? "goes on" : `over at ${moment(one.end, Date.now() / 1000)}`;
     say(words, chosen ? `${one.title} at ${one.subject}: from ${moment(one.start, Date.now() / 1000)}, ${over}, ${lasting(now - one.start)}.` : "");
+    press();
+  }
+
+  function press() {
     for (const node of box.querySelectorAll(".spell")) node.setAttribute("aria-pressed", String(node.dataset.spell === chosen));
   }
 
