@@ -87,7 +87,7 @@ async def test_a_full_disk_is_told_then_refused_and_nothing_is_lost(
             with pytest.raises(StoreError, match="full"):
                 await there.live.alarms.recorded()
             assert there.states() == {WIRE: "active acknowledged"}
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(30):
             while not there.live.sinks["store"].connected:  # noqa: ASYNC110 - a plain dictionary
                 await asyncio.sleep(0.005)
         assert [phase for _, phase, _, _ in there.journalled()] == ["alarm", "acknowledge"]

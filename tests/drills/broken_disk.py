@@ -55,7 +55,7 @@ async def _running(
     settings = Settings(_env_file=None, state_dir=there.folder / "state", http_port=0)
     with rows_told() as made, capture_logs() as told:
         async with gateway(here, settings) as client:
-            await until(10, "a row", lambda: _there(made))
+            await until(60, "a row", lambda: _there(made))
             yield client, made, told
 
 
@@ -119,7 +119,7 @@ async def _seen_everywhere(
 ) -> None:
     """On page, health, metrics, among the alarms and in the log; and rows go on. AssertionError."""
     began = time.monotonic()
-    await until(10, f"{trouble} is told", lambda: _told(client, trouble))
+    await until(60, f"{trouble} is told", lambda: _told(client, trouble))
     rows = len(made.times)
     await asyncio.sleep(max(0.0, BROKEN_S - (time.monotonic() - began)))
     health = await client.get("/healthz")

@@ -127,7 +127,7 @@ async def _last_life(lane: Lane, port: int) -> int:
         run_gateway(here, settings, ready=up.put_nowait, stop=stop), name="gateway"
     )
     try:
-        address = await asyncio.wait_for(up.get(), 20)
+        address = await asyncio.wait_for(up.get(), 60)
         last = int(_asked(state / FILE, "SELECT max(time_ms) FROM scans"))
         await until(lambda: _asked(state / FILE, "SELECT count(*) FROM outbox") == 0)
         async with httpx.AsyncClient(base_url=address) as client, asyncio.timeout(40):

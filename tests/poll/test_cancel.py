@@ -96,7 +96,7 @@ async def test_between_ticks_and_before_the_first() -> None:
             else:
                 await scans.until(lambda _: True)
             await cancelled_soon(task)
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(30):
             while peer.open:  # noqa: ASYNC110 (no event tells of a hang-up)
                 await asyncio.sleep(0.01)
 

@@ -131,9 +131,9 @@ async def test_misbehaviour_and_recovery(behaviour: Behaviour, reason: Reason) -
         ]
         await scans.until(good)
         peer.behaviour = behaviour
-        await scans.until(lambda scan: not good(scan), 2)
+        await scans.until(lambda scan: not good(scan), 20)
         peer.behaviour = behave
-        await scans.until(good, 2)
+        await scans.until(good, 20)
         for poll in polls:
             poll.cancel()
     bad = [scan for scan in scans if not good(scan)]

@@ -59,7 +59,7 @@ def found(**messages: bytes) -> Leftovers:
 
 
 async def clear(there: Leftovers, broker: Any) -> list[str]:
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(30):
         await there.clear(broker)
     return [topic.removeprefix(f"{TOPICS.root}/") for topic in broker.cleared]
 

@@ -37,7 +37,7 @@ def count(store: Store) -> int:
 
 
 async def until(test: Callable[[], Any]) -> None:
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(30):
         while not test():  # noqa: ASYNC110 - the state is a plain dictionary
             await asyncio.sleep(0.01)
 

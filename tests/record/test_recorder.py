@@ -70,7 +70,7 @@ class Disk:
 
 
 async def until(test: Any) -> None:
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(30):
         while not test():  # noqa: ASYNC110 - the state is a plain dictionary
             await asyncio.sleep(TICK / 2)
 
@@ -115,7 +115,7 @@ async def test_gives_up_at_the_end_when_the_disk_stays_full(
         disk.full = True
         queue.put_nowait(scan(0))
         queue.put_nowait(None)
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(30):
             await record(store, queue, {}, interval_s=TICK)
         assert disk.calls in {3, 4}, "one on the way, three at the end"
 

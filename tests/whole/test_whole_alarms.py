@@ -90,7 +90,7 @@ async def calm(folder: Path, client: httpx.AsyncClient) -> None:
         loops = answer.json() if answer.status_code == 200 else [{"combined": None}]
         return all(one["combined"] is not None for one in loops)
 
-    await until(15, "all loops read", running)
+    await until(90, "all loops read", running)
     await asyncio.sleep(2)
     assert journal(folder, "alarm") == []
 
@@ -143,7 +143,7 @@ async def test_one_broken_wire_is_one_alarm_everywhere(
         async def followed() -> bool:
             return ("pressure-high", "stair-b", "alarm") in journal(tmp_path, "alarm")
 
-        await until(40, "the pressure rises, as the fan makes up for it", followed)
+        await until(90, "the pressure rises, as the fan makes up for it", followed)
         await asyncio.sleep(3)
 
         # One alarm, its consequence under it: in the journal, live, on BACnet and at the broker.
@@ -182,7 +182,7 @@ async def test_one_broken_wire_is_one_alarm_everywhere(
             states = await retained(broker)
             return states[WIRE] == "active acknowledged" and len(published) > 3
 
-        await until(5, "acknowledged at the broker", seen)
+        await until(20, "acknowledged at the broker", seen)
         assert [e["payload"]["event"] for e in published][3:] == ["acknowledge"]
 
         # Mended: everything comes back by itself.
@@ -208,7 +208,7 @@ async def test_alarms_and_holds_come_back_after_a_stop(tmp_path: Path, lives: li
             async def raised() -> bool:
                 return bool(lives[0].alarms.standing)
 
-            await until(8, "the alarm", raised)
+            await until(30, "the alarm", raised)
             alarms, now = lives[0].alarms, time.time()
             await alarms.act(do.acknowledge(WIRE, "Ada", "spare part is on its way"))
             await alarms.act(do.shelve("frozen:dp-302", "Ada", "known", now + 12))
@@ -234,7 +234,7 @@ async def test_alarms_and_holds_come_back_after_a_stop(tmp_path: Path, lives: li
                 over = ("frozen", "dp-302", "unshelve", "gateway", "its time is over")
                 return over in entries(tmp_path, "alarm")
 
-            await until(3, "the end of shelving in the journal", journalled)
+            await until(20, "the end of shelving in the journal", journalled)
             assert alarms.of(WIRE).memory == before[WIRE]
             assert len(recipient.events) == told, "what was known before is not told again"
 
@@ -277,13 +277,13 @@ async def test_a_killed_gateway_comes_back_with_its_alarms(tmp_path: Path) -> No
         async with process(tmp_path, site_file, settings):
             await asyncio.sleep(3)
             await switch(switches, on=True)
-            await until(10, "the front end sees the alarm", one_event)
+            await until(40, "the front end sees the alarm", one_event)
             await acknowledge(desk, port, recipient.events[0].stamp)
         kept = entries(tmp_path, "alarm")
         assert [entry[2] for entry in kept] == ["alarm", "acknowledge"]
         told = len(recipient.events)
         async with process(tmp_path, site_file, settings):
-            await until(10, "the front end sees it again", one_event)
+            await until(40, "the front end sees it again", one_event)
             await asyncio.sleep(2)
             (one,) = await going_on(desk, port)
             assert (one.instance, one.state, one.acknowledged) == (DP_201, FAULT, (1, 1, 1))

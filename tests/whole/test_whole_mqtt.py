@@ -82,7 +82,7 @@ async def test_one_broken_wire_at_the_broker(tmp_path: Path, signed: Broker) -> 
         async def followed() -> bool:
             return LIMIT in [one["alarm"] for one in events()]
 
-        await until(40, "the pressure rises, as the fan makes up for the dead input", followed)
+        await until(90, "the pressure rises, as the fan makes up for the dead input", followed)
         await asyncio.sleep(2)
 
         # One alarm that rings, its consequence under it, in events and in retained states.
@@ -110,7 +110,7 @@ async def test_one_broken_wire_at_the_broker(tmp_path: Path, signed: Broker) -> 
         async def told() -> bool:
             return bool(standing(alarm)["acknowledged"]) and events()[-1]["actor"] == "Ada (MQTT)"
 
-        await until(5, "the acknowledgement comes back from the broker", told)
+        await until(30, "the acknowledgement comes back from the broker", told)
         assert [one["previous"] for one in events()][1:] == [one["sequence"] for one in events()][
             :-1
         ]
@@ -122,7 +122,7 @@ async def test_one_broken_wire_at_the_broker(tmp_path: Path, signed: Broker) -> 
             states = {standing(topic)["state"] for topic in (alarm, TOPICS.alarm(LIMIT))}
             return states == {"normal"}
 
-        await until(60, "all is normal again", over)
+        await until(100, "all is normal again", over)
     assert standing(TOPICS.status)["state"] == "offline"
     assert fit(got, TOPICS) == {
         "StatusMessage", "LoopMessage", "TransducerMessage", "ControllerMessage", "AlarmMessage",

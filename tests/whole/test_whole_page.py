@@ -64,7 +64,7 @@ async def test_acknowledged_on_the_page_and_seen_by_everybody(
         async def at_the_front_end() -> bool:
             return [one.acknowledged for one in await going_on(desk, port)] == [(1, 1, 1)]
 
-        await until(5, "acknowledged at the broker", at_the_broker)
-        await until(5, "acknowledged at the front end", at_the_front_end)
+        await until(30, "acknowledged at the broker", at_the_broker)
+        await until(30, "acknowledged at the front end", at_the_front_end)
         assert watched.errors == []
         assert watched.outside == []

@@ -51,7 +51,7 @@ async def test_a_recorded_history_replays_to_the_findings_told_live(tmp_path: Pa
             open_now = answer.json() if answer.status_code == 200 else None
             return open_now is not None and {(f["fault"], f["subject"]) for f in open_now} == wanted
 
-        await until(15, "nothing wrong at first", lambda: found(set()))
+        await until(90, "nothing wrong at first", lambda: found(set()))
         await switch(switches, on=True)
         all_three = {(fault, subject) for _, subject, fault in BROKEN}
         await until(60, "all three faults found, and nothing else", lambda: found(all_three))
