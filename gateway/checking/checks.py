@@ -241,7 +241,7 @@ class Checks:
 
     def _must_be_possible(self, plan: Plan) -> None:
         if not self.loaded:
-            raise CheckError("what was open before is not read yet; allowed: a little later")
+            raise StoreError("what was open before is not read yet")
         for where, value, allowed in faults_of(plan, self._live.site):
             raise CheckError(f"{where}: {value}; allowed: {allowed}")
         wanted = set(self._live.site.loops[plan.loop].transducers)

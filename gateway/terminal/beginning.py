@@ -9,8 +9,13 @@ from typing import Any
 from gateway.errors import LoopwitnessError
 
 from .client import Gateway, GatewayError
+from .patience import patiently
 
 SCHEMES = {"five": "five points", "three": "three points", "one": "one point", "zero": "zero"}
+
+
+PATIENCE_S = 120.0
+"""Longest wait for a gateway that is starting: history of years is opened in less."""
 
 
 class AnswerError(LoopwitnessError):
@@ -19,10 +24,12 @@ class AnswerError(LoopwitnessError):
     exit_code = 2
 
 
-def resumed(gateway: Gateway, name: str) -> dict[str, Any]:
+def resumed(gateway: Gateway, name: str, say: Callable[[str], None]) -> dict[str, Any]:
     """An open check; AnswerError, naming those that are open, when it is none."""
     try:
-        found: dict[str, Any] = gateway.get("checks", "open", name)
+        found: dict[str, Any] = patiently(
+            lambda: gateway.get("checks", "open", name), say, PATIENCE_S
+        )
     except GatewayError as error:
         if error.status == 404:
             raise AnswerError(str(error)) from None
@@ -36,14 +43,19 @@ def begun(
     person: str,
     asked: Mapping[str, Any],
     ask: Callable[[str], str],
+    say: Callable[[str], None],
     *,
     yes: bool,
 ) -> dict[str, Any]:
-    """A new check, or the one that is open for this loop already."""
-    for one in gateway.get("checks")["open"]:
-        if one["loop"] == loop:
-            open_: dict[str, Any] = one
-            return open_
+    """A new check, or the one that is open for this loop already.
+
+    ask: gives the line that a person types. say: prints a line. A gateway that is still starting
+    is waited for.
+    """
+    open_ = patiently(lambda: _open_of(gateway, loop), say, PATIENCE_S)
+    if open_ is not None:
+        say(f"{open_['name']} is open: going on with it")
+        return open_
     try:
         known = gateway.get("loops", loop)
         cautions = gateway.get("checks", "cautions", loop)
@@ -63,8 +75,18 @@ def begun(
         **{name: asked[name] for name in ("point", "cycles", "only_as_found", "combined",
                                           "hands_free", "rule")},
     }  # fmt: skip
-    made: dict[str, Any] = gateway.post(body, "checks")
-    return made
+
+    def begin() -> dict[str, Any]:
+        # When no answer came the time before, it may have begun all the same.
+        made: dict[str, Any] = _open_of(gateway, loop) or gateway.post(body, "checks")
+        return made
+
+    return patiently(begin, say, PATIENCE_S)
+
+
+def _open_of(gateway: Gateway, loop: str) -> dict[str, Any] | None:
+    found: list[dict[str, Any]] = gateway.get("checks")["open"]
+    return next((one for one in found if one["loop"] == loop), None)
 
 
 def _warn(cautions: list[str], ask: Callable[[str], str]) -> None:

@@ -171,12 +171,15 @@ def loopcheck(
         _print_open(gateway)
         return
     who = person or _ask(keys, "Your name, for the record: ")
-    if resume is not None:
-        check = resumed(gateway, resume)
-    else:
-        check = begun(gateway, str(loop), who, asked, lambda text: _ask(keys, text), yes=yes)
+    screen = Screen()
     try:
-        found = Session(gateway, check, who, keys, Screen()).run()
+        if resume is not None:
+            check = resumed(gateway, resume, screen.say)
+        else:
+            check = begun(
+                gateway, str(loop), who, asked, lambda text: _ask(keys, text), screen.say, yes=yes
+            )
+        found = Session(gateway, check, who, keys, screen).run()
     except KeyboardInterrupt:
         raise typer.Exit(CTRL_C) from None
     if found is not None:

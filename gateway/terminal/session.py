@@ -5,25 +5,27 @@ Everything that counts happens in the gateway: this end may be closed at any tim
 
 from __future__ import annotations
 
-import time
 from contextlib import suppress
 from typing import Any
 
 from . import words
 from .client import Gateway, GatewayError
 from .keys import Keys
+from .patience import patiently
 from .screen import Screen
 
 LOOK_S = 0.5
 """Seconds between two looks while a reading is awaited."""
-AGAIN_S = 2.0
-"""The same while the gateway does not answer."""
 
 Check = dict[str, Any]
 
 
 class Paused(Exception):  # noqa: N818 - no error: the person wants a rest
     """The check was paused, or abandoned; nothing more to ask."""
+
+
+class Over(Exception):  # noqa: N818 - no error: somebody else has ended it
+    """The check is not open any more."""
 
 
 class Session:
@@ -53,9 +55,11 @@ class Session:
                     return record
         except Paused:
             return None
+        except Over:
+            return self._record()
         except KeyboardInterrupt:
             self._say("")
-            with suppress(GatewayError):
+            with suppress(GatewayError, Over):
                 self._do("pause", reason="Ctrl-C")
             self._say(self._way_back())
             raise
@@ -133,8 +137,25 @@ class Session:
             end = self._gateway.post(body, "checks", "open", self.check["name"], "finish")
         except GatewayError as error:
             self._refused(error)
+            self._look()
             return None
-        found: dict[str, Any] = self._gateway.get("checks", "records", str(end["record"]))
+        return self._numbered(end["record"])
+
+    def _record(self) -> dict[str, Any] | None:
+        """Of a check that is over though this end did not hear of it; None: it was abandoned."""
+        name = self.check["name"]
+        listed = patiently(lambda: self._gateway.get("checks", "records"), self._say)
+        number = next((one["number"] for one in listed["records"] if one["name"] == name), None)
+        if number is None:
+            self._say(f"{name} is not open any more: it was abandoned elsewhere, without a record")
+            return None
+        self._say(f"{name} is finished")
+        return self._numbered(number)
+
+    def _numbered(self, number: int) -> dict[str, Any]:
+        found: dict[str, Any] = patiently(
+            lambda: self._gateway.get("checks", "records", str(number)), self._say
+        )
         return found
 
     def _command(self, line: str) -> None:
@@ -156,12 +177,7 @@ class Session:
                 self._say(self._way_back())
                 raise Paused
             case "x" if rest:
-                self._gateway.post(
-                    {"person": self._person, "reason": rest},
-                    "checks", "open", self.check["name"], "abandon",
-                )  # fmt: skip
-                self._say("abandoned, without a record")
-                raise Paused
+                self._abandon(rest)
             case _:
                 self._say(words.HELP)
 
@@ -172,22 +188,26 @@ class Session:
             raise Paused
         return line
 
+    def _abandon(self, reason: str) -> None:
+        body = {"person": self._person, "reason": reason}
+        try:
+            self._gateway.post(body, "checks", "open", self.check["name"], "abandon")
+        except GatewayError as error:
+            self._refused(error)
+            self._look()
+        else:
+            self._say("abandoned, without a record")
+            raise Paused
+
     def _look(self) -> None:
         """How it stands; a gateway that does not answer is waited for, it may be starting anew."""
-        told = False
-        while True:
-            try:
-                self.check = self._gateway.get("checks", "open", self.check["name"])
-            except GatewayError as error:
-                if error.status:
-                    raise
-                if not told:
-                    self._say(f"      {error}")
-                    self._say("      it is asked again and again; Ctrl-C leaves")
-                told = True
-                time.sleep(AGAIN_S)
-            else:
-                return
+        name = self.check["name"]
+        try:
+            self.check = patiently(lambda: self._gateway.get("checks", "open", name), self._say)
+        except GatewayError as error:
+            if error.status == GONE:
+                raise Over from None
+            raise
 
     def _do(self, what: str, **about: Any) -> None:
         """Tell the gateway; what it refuses is shown, and the check stays as it was."""
@@ -199,11 +219,12 @@ class Session:
             self._look()
 
     def _refused(self, error: GatewayError) -> None:
-        if error.status == 404:
-            raise error
+        if error.status == GONE:
+            raise Over
         self._say(f"      not done: {error}")
 
 
+GONE = 404
 COMMANDS = ("t", "s", "r", "n", "p", "x")
 
 

@@ -12,7 +12,7 @@ from fastapi import APIRouter, Depends
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from gateway.alarm.states import RefusedError
-from gateway.checking.checks import Open
+from gateway.checking.checks import Checks, Open
 from gateway.errors import Fault, StoreError
 from gateway.loopcheck import cautions, events
 from gateway.loopcheck.asking import loops_disturbed
@@ -101,7 +101,7 @@ class EndView(BaseModel):
 @router.get("", responses=documented(503))
 async def open_checks(sources: FromApp) -> ChecksView:
     """Checks that are neither finished nor abandoned."""
-    found = [check_view(one) for one in the_checks(sources).open.values()]
+    found = [check_view(one) for one in _loaded(sources).open.values()]
     return ChecksView(open=found, cautions=list(cautions.BEFORE))
 
 
@@ -198,8 +198,17 @@ async def abandon(sources: FromApp, name: str, deed: Ending) -> EndView:
     return EndView(name=name, record=None)
 
 
+def _loaded(sources: Sources) -> Checks:
+    """The checks, once what was open before the start is known: "none is open" is not said early."""
+    checks = the_checks(sources)
+    if not checks.loaded:
+        said = "what was open before is not read yet"
+        raise RefusalError(503, Fault("checks", said, "a little later"))
+    return checks
+
+
 def _open(sources: Sources, name: str) -> Open:
-    known = the_checks(sources).open
+    known = _loaded(sources).open
     if name not in known:
         raise unknown("checks", name[:100], known)
     return known[name]

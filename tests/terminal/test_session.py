@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from gateway.terminal import session as sessions
-from gateway.terminal.beginning import AnswerError, begun, uncertainty
+from gateway.terminal import beginning, patience
+from gateway.terminal.beginning import AnswerError, begun, resumed, uncertainty
 from gateway.terminal.client import Gateway, GatewayError
 from gateway.terminal.keys import Keys
 from gateway.terminal.screen import Screen
@@ -194,7 +194,7 @@ def test_what_is_refused_is_said_and_nothing_is_lost() -> None:
 
 
 def test_a_gateway_that_is_away_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sessions, "AGAIN_S", 0.0)
+    monkeypatch.setattr(patience, "AGAIN_S", 0.0)
     away = GatewayError("no answer from the gateway")
     back = check(paused="the gateway was started anew")
     record, said, told = run(
@@ -204,6 +204,40 @@ def test_a_gateway_that_is_away_is_waited_for(monkeypatch: pytest.MonkeyPatch) -
     assert record == RECORD
     assert "paused: the gateway was started anew. Enter goes on" in said
     assert [what for what, _ in told] == ["applied", "resume", "applied", "finish"]
+
+
+GONE = GatewayError("check: stair-1; allowed: none is open", 404)
+
+
+def test_a_finish_of_which_nobody_heard_still_gives_the_record() -> None:
+    """The answer was lost on the way: the check is over, and its record is there."""
+
+    class Finished(Fake):
+        def get(self, *path: str) -> Any:
+            listed = {
+                "records": [{"name": "stair-0", "number": 2}, {"name": "stair-1", "number": 3}]
+            }
+            return listed if path == ("checks", "records") else super().get(*path)
+
+        def post(self, body: Any, *path: str) -> Any:
+            self.told.append((path[-1], dict(body)))
+            raise GatewayError("no answer from the gateway (timed out)")
+
+    record, said, told = run(DONE, Finished(GONE), "")
+    assert record == RECORD
+    assert [what for what, _ in told] == ["finish"]
+    assert said[-2:] == ["      not done: no answer from the gateway (timed out)",
+                         "stair-1 is finished"]  # fmt: skip
+
+
+def test_a_check_abandoned_elsewhere_ends_here_too() -> None:
+    class Nothing(Fake):
+        def get(self, *path: str) -> Any:
+            return {"records": []} if path == ("checks", "records") else super().get(*path)
+
+    record, said, _ = run(check(), Nothing(check(applied=True), GONE), "")
+    assert record is None
+    assert said[-1] == "stair-1 is not open any more: it was abandoned elsewhere, without a record"
 
 
 def test_going_on_with_a_paused_check_resumes_it() -> None:
@@ -254,7 +288,7 @@ def test_cautions_come_first_and_what_is_not_given_is_asked_for() -> None:
         return next(answers)
 
     gateway = Building(check())
-    begun(gateway, "stair", "Ada", ASKED, ask, yes=False)
+    begun(gateway, "stair", "Ada", ASKED, ask, print, yes=False)
     assert "life safety" in asked[0]
     ((what, body),) = gateway.told
     assert what == "checks"
@@ -266,10 +300,68 @@ def test_cautions_come_first_and_what_is_not_given_is_asked_for() -> None:
     assert body["ambient"] == "21 degC"
 
 
+class Starting(Building):
+    """A gateway that first does not answer, then does not know yet, then loses an answer."""
+
+    def __init__(self, *troubles: GatewayError) -> None:
+        super().__init__()
+        self.troubles = list(troubles)
+        self.asked = 0
+
+    def get(self, *path: str) -> Any:
+        if path == ("checks",):
+            self.asked += 1
+            if self.troubles:
+                raise self.troubles.pop(0)
+            return {"open": [check()] if self.told else []}
+        return super().get(*path)
+
+    def post(self, body: Any, *path: str) -> Any:
+        self.told.append((path[-1], dict(body)))
+        raise GatewayError("no answer from the gateway (timed out)")
+
+
+def test_a_gateway_that_is_starting_is_waited_for_and_begins_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(patience, "AGAIN_S", 0.0)
+    said: list[str] = []
+    gateway = Starting(
+        GatewayError("no answer from the gateway (refused)"),
+        GatewayError("checks: what was open before is not read yet; allowed: a little later", 503),
+    )
+    made = begun(gateway, "stair", "Ada", ASKED, lambda _: "", said.append, yes=True)
+    assert made["name"] == "stair-1"
+    assert len(gateway.told) == 1, "what was begun though its answer was lost is not begun again"
+    assert said[0] == "      no answer from the gateway (refused)"
+    assert "again and again for up to 120 s; Ctrl-C leaves" in said[1]
+    assert sum("again and again" in line for line in said) == 2, "once for each wait"
+
+
+def test_a_gateway_that_is_not_there_is_not_waited_for_without_end(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(beginning, "PATIENCE_S", 0.0)
+    gateway = Starting(GatewayError("no answer from the gateway (refused)"))
+    with pytest.raises(GatewayError, match="refused"):
+        begun(gateway, "stair", "Ada", ASKED, lambda _: "", print, yes=True)
+    with pytest.raises(GatewayError, match="refused"):
+        resumed(Fake(GatewayError("no answer from the gateway (refused)")), "stair-1", print)
+
+
+def test_what_the_gateway_refuses_is_not_asked_again() -> None:
+    class Refusing(Building):
+        def post(self, body: Any, *path: str) -> Any:
+            raise GatewayError("check: p1: stair-2 is open; allowed: go on with it", 409)
+
+    with pytest.raises(GatewayError, match="stair-2 is open"):
+        begun(Refusing(), "stair", "Ada", ASKED, lambda _: "", print, yes=True)
+
+
 def test_nothing_begins_without_a_yes() -> None:
     gateway = Building()
     with pytest.raises(AnswerError, match="nothing was begun"):
-        begun(gateway, "stair", "Ada", ASKED, lambda _: "no", yes=False)
+        begun(gateway, "stair", "Ada", ASKED, lambda _: "no", print, yes=False)
     assert gateway.told == []
 
 

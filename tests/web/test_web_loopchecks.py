@@ -203,3 +203,15 @@ async def test_without_checks_it_says_so(client: httpx.AsyncClient) -> None:
     answer = await client.get(API)
     assert answer.status_code == 503
     assert (await client.get(f"{API}/records")).status_code == 503
+
+
+async def test_until_it_is_known_what_was_open_nobody_is_told_that_nothing_is(
+    tmp_path: Path,
+) -> None:
+    async with speaking(tmp_path) as (there, client):
+        there.checks.loaded = False
+        for path in (API, f"{API}/open/stair-1"):
+            answer = await client.get(path)
+            assert answer.status_code == 503
+            assert answer.json()["faults"][0]["value"] == "what was open before is not read yet"
+        assert (await client.post(API, json=WANTED)).status_code == 503
