@@ -34,6 +34,7 @@ def resumed(gateway: Gateway, name: str, say: Callable[[str], None]) -> dict[str
         if error.status == 404:
             raise AnswerError(str(error)) from None
         raise
+    gateway.must_let_act()
     return found
 
 
@@ -53,6 +54,7 @@ def begun(
     is waited for.
     """
     open_ = patiently(lambda: _open_of(gateway, loop), say, PATIENCE_S)
+    gateway.must_let_act()
     if open_ is not None:
         say(f"{open_['name']} is open: going on with it")
         return open_

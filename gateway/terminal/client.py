@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from http.client import HTTPConnection, HTTPException, HTTPResponse
 from pathlib import Path
 from typing import Any
@@ -29,21 +29,30 @@ def token_of(file: Path) -> str:
     try:
         return file.read_text(encoding="ascii").strip()
     except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "not a token"
         raise StartError(
-            f"{file}: {error}; allowed: the file http-token in the state folder of a gateway that "
+            f"{file}: {why}; allowed: the file http-token in the state folder of a gateway that "
             "runs here (LOOPWITNESS_STATE_DIR)"
         ) from None
 
 
 class Gateway:
-    """One gateway. address: http://HOST:PORT; nothing else is spoken."""
+    """One gateway. address: http://HOST:PORT; nothing else is spoken.
 
-    def __init__(self, address: str, token: str) -> None:
+    token: gives what lets people act, asked for when it is needed: a gateway that starts for the
+    first time makes it before it answers anything.
+    """
+
+    def __init__(self, address: str, token: Callable[[], str]) -> None:
         parts = urlsplit(address)
         if parts.scheme != "http" or not parts.hostname:
             raise StartError(f"{address}: allowed: http://HOST:PORT")
         self.address = f"http://{parts.netloc}"
         self._host, self._port, self._token = parts.hostname, parts.port or 80, token
+
+    def must_let_act(self) -> None:
+        """StartError when there is no token to be had."""
+        self._token()
 
     def get(self, *path: str) -> Any:
         """What stands there, as JSON."""
@@ -59,7 +68,7 @@ class Gateway:
 
     def _ask(self, method: str, path: tuple[str, ...], body: bytes | None) -> bytes:
         where = PREFIX + "".join(f"/{quote(part, safe='')}" for part in path)
-        headers = {"Authorization": f"Bearer {self._token}"} if body is not None else {}
+        headers = {"Authorization": f"Bearer {self._token()}"} if body is not None else {}
         headers |= {"Content-Type": "application/json"} if body is not None else {}
         connection = HTTPConnection(self._host, self._port, timeout=TIMEOUT_S)
         try:

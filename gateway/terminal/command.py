@@ -87,7 +87,7 @@ def record(
     Without a number: the list, what is due, and whether the chain of records is whole. With one:
     its verdict, or the record itself with --json or --pdf.
     """
-    gateway = _gateway(address, token_file, acts=False)
+    gateway = _gateway(address, token_file)
     if number is None:
         listed = gateway.get("checks", "records")
         listed["due"] = gateway.get("checks", "records", "due")
@@ -159,7 +159,7 @@ def loopcheck(
     is not given is asked for. Ctrl-C pauses; nothing recorded is lost. Without LOOP: the checks
     that are open. Nothing is written to the controller.
     """
-    gateway = _gateway(address, token_file, acts=True)
+    gateway = _gateway(address, token_file)
     keys = Keys()
     asked = {
         "transducers": transducer, "scheme": scheme, "point": point, "cycles": cycles,
@@ -186,13 +186,13 @@ def loopcheck(
         typer.echo("\n".join(words.ended(found)))
 
 
-def _gateway(address: str | None, token_file: Path | None, *, acts: bool) -> Gateway:
+def _gateway(address: str | None, token_file: Path | None) -> Gateway:
     known = settings()
     logs.configure("text", "error")
     host = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(known.http_host, known.http_host)
     url = address or f"http://{host}:{known.http_port}"
     file = token_file or known.state_dir / "http-token"
-    return Gateway(url, token_of(file) if acts else "")
+    return Gateway(url, lambda: token_of(file))
 
 
 def _ask(keys: Keys, text: str) -> str:

@@ -199,7 +199,7 @@ async def abandon(sources: FromApp, name: str, deed: Ending) -> EndView:
 
 
 def _loaded(sources: Sources) -> Checks:
-    """The checks, once what was open before the start is known: "none is open" is not said early."""
+    """The checks, once it is known what was open before: "none is open" is not said too early."""
     checks = the_checks(sources)
     if not checks.loaded:
         said = "what was open before is not read yet"

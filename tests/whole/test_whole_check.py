@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 import signal
 import sqlite3
 import sys
+import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import partial
@@ -19,8 +21,8 @@ import pytest
 from gateway.demo.control import demo_site_path
 from gateway.plant.site import Site
 from gateway.plant.sitefile import read_site
-from tests.cli.commands import command, environment, started, tell
-from tests.whole.program import free_ports, plant, until
+from tests.cli.commands import command, environment, tell
+from tests.whole.program import free_ports, plant
 
 pytestmark = pytest.mark.server
 
@@ -28,13 +30,18 @@ WORDS = (
     "--person", "Ada Example", "--reference", "Calibrator 7", "--certificate", "C-1",
     "--uncertainty", "0.05 Pa", "--ambient", "21 degC", "--yes", "--scheme", "zero",
 )  # fmt: skip
+SWIFT = Path(__file__).with_name("swift.py")
+PATIENCE_S = 180.0
+"""For each thing that is waited for: a slow machine is no fault."""
 
 
 def site_file(folder: Path) -> tuple[Path, Site]:
-    """The demo's site with its controllers on free ports, as a file."""
+    """The demo's site with its controllers on free ports, polled twice a second, as a file."""
     text = demo_site_path().read_text()
     for port, free in zip((15020, 15021, 15022), free_ports(3), strict=True):
         text = text.replace(f"port = {port}", f"port = {free}")
+    text = text.replace("interval_s = 1.0", "interval_s = 0.5")
+    text = text.replace("timeout_s = 0.6", "timeout_s = 0.45")
     maps = folder / "maps"
     maps.mkdir()
     for one in (demo_site_path().parent / "maps").iterdir():
@@ -44,87 +51,98 @@ def site_file(folder: Path) -> tuple[Path, Site]:
     return file, read_site(file)
 
 
-class Technician:
-    """Does what the terminal asks for: turns the calibrators, and presses Enter."""
-
-    def __init__(self, port: int, switches: httpx.AsyncClient) -> None:
-        self.port, self.switches = port, switches
-        self.said = ""
-
-    async def check(self) -> Any:
-        """The open check, None while there is none or nobody answers."""
-        try:
-            async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{self.port}") as client:
-                found = (await client.get("/api/v1/checks")).json()["open"]
-        except httpx.HTTPError:
-            return None
-        return found[0] if found else None
-
-    async def listen(self, process: asyncio.subprocess.Process) -> None:
-        assert process.stdout
-        while line := await process.stdout.readline():
-            self.said += line.decode()
-
-    async def enter(self, process: asyncio.subprocess.Process) -> None:
-        assert process.stdin
-        process.stdin.write(b"\n")
-        await process.stdin.drain()
-
-    async def apply(self, pressures: dict[str, float]) -> None:
-        for key, pressure in pressures.items():
-            wanted = {"kind": "calibrator", "subject": key, "size": pressure, "on": True}
-            (await self.switches.post("/faults", json=wanted)).raise_for_status()
-        await asyncio.sleep(1.0)
-
-    async def go_on(self, process: asyncio.subprocess.Process, *, steps: int = 99) -> None:
-        """So many steps, or to the end."""
-        done = 0
-        while process.returncode is None and done < steps:
-            check = await self.check()
-            if check is None:
-                await asyncio.sleep(0.2)
-                continue
-            if check["paused"]:
-                # Once to be told so, where it was waiting for somebody, and once to go on.
-                await self.enter(process)
-                await asyncio.sleep(3.0)
-                continue
-            if check["task"] == "measure":
-                await self.apply(check["apply"])
-            # The terminal looks twice a second: what is typed before it asks again is not heard.
-            await asyncio.sleep(1.5)
-            before = _stand(check)
-            await self.enter(process)
-            await until(60, f"{before} is over", partial(self._beyond, before, process))
-            done += 1
-
-    async def _beyond(self, before: tuple[Any, ...], process: asyncio.subprocess.Process) -> bool:
-        if process.returncode is not None:
-            return True
-        now = await self.check()
-        if now is None:
-            return process.returncode is not None or "Record " in self.said
-        return _stand(now) != before
+QUESTION = re.compile(
+    r"(?P<measure>\[\d+/\d+\] (?:Combined feedback|.*?: apply |.*?: take the tubes off))"
+    r"|(?P<decide>Enter: no adjustment made)|(?P<conclude>for the record: finish)"
+    r"|(?P<paused>Enter goes on)|(?P<over>hash [0-9a-f]{64})"
+)
+"""What the terminal waits for."""
 
 
-def _stand(check: Any) -> tuple[Any, ...]:
-    return tuple(check[name] for name in ("done", "task", "transducer", "paused"))
+class Program:
+    """A command that runs, and everything it has said."""
+
+    def __init__(self, process: asyncio.subprocess.Process) -> None:
+        self.process, self.said, self.heard = process, "", 0
+
+    async def listen(self) -> None:
+        """Take in what it says, so that it never waits for its reader."""
+        assert self.process.stdout
+        while some := await self.process.stdout.read(4096):
+            self.said += some.decode()
+
+    async def enter(self) -> None:
+        """Press Enter."""
+        assert self.process.stdin
+        self.process.stdin.write(b"\n")
+        await self.process.stdin.drain()
+
+    async def hears(self, what: re.Pattern[str]) -> str:
+        """Wait until it says something of this, after what was heard before; the group's name.
+
+        An end without it fails at once, with everything that it said.
+        """
+        start = time.monotonic()
+        while True:
+            ended = self.process.returncode
+            if ended is not None:
+                await asyncio.sleep(0.2)  # what it said last may still be on its way
+            if found := what.search(self.said, self.heard):
+                self.heard = found.end()
+                return found.lastgroup or ""
+            over = ended is not None or time.monotonic() - start > PATIENCE_S
+            assert not over, f"not said: {what.pattern}; exit code {ended}; it said:\n{self.said}"
+            await asyncio.sleep(0.02)
 
 
 @asynccontextmanager
-async def terminal(folder: Path, *args: str, **settings: str) -> AsyncIterator[Any]:
+async def program(folder: Path, *words: object, **settings: str) -> AsyncIterator[Program]:
+    """The command with swift readings; ended by force if the test leaves it running."""
     process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "gateway", "loopcheck", *args,
+        sys.executable, str(SWIFT), *map(str, words),
         cwd=folder, env=environment(folder, **settings),
         stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.STDOUT,
     )  # fmt: skip
+    there = Program(process)
+    listening = asyncio.create_task(there.listen(), name="listen")
     try:
-        yield process
+        yield there
     finally:
         if process.returncode is None:
             tell(process, signal.SIGKILL)
-            await process.wait()
+        await process.wait()
+        await listening
+
+
+async def open_check(port: int) -> Any:
+    """The check that is open."""
+    address = f"http://127.0.0.1:{port}/api/v1/checks"
+    async with httpx.AsyncClient(timeout=PATIENCE_S) as client:
+        (found,) = (await client.get(address)).json()["open"]
+    return found
+
+
+async def apply(switches: httpx.AsyncClient, pressures: dict[str, float]) -> None:
+    """Turn the calibrators, and wait until the plant has taken it in."""
+    for key, pressure in pressures.items():
+        wanted = {"kind": "calibrator", "subject": key, "size": pressure, "on": True}
+        (await switches.post("/faults", json=wanted)).raise_for_status()
+    await asyncio.sleep(0.6)
+
+
+async def go_on(
+    terminal: Program, port: int, switches: httpx.AsyncClient, until: str = "over"
+) -> None:
+    """Do what the terminal asks for, to its end, or up to that question."""
+    asked = 0
+    while (kind := await terminal.hears(QUESTION)) != until:
+        asked += 1
+        if until == str(asked):
+            return
+        if kind == "measure":
+            await apply(switches, (await open_check(port))["apply"])
+        await terminal.enter()
 
 
 def readings(folder: Path) -> list[str]:
@@ -140,35 +158,29 @@ def readings(folder: Path) -> list[str]:
     return [json.loads(body)["step"] for (body,) in rows]
 
 
-@pytest.mark.timeout(600)
+@pytest.mark.timeout(900)
 async def test_a_check_by_hand_outlives_its_gateway(tmp_path: Path) -> None:
     file, site = site_file(tmp_path)
     (port,) = free_ports(1)
     own = {"LOOPWITNESS_HTTP_PORT": str(port)}
+    run = partial(program, tmp_path, "run", file, **own)
     async with plant(site) as switches:
         wrong = {"kind": "live-zero-mismatch", "subject": "dp-202", "on": True}
         (await switches.post("/faults", json=wrong)).raise_for_status()
-        hand = Technician(port, switches)
-        async with started(tmp_path, "run", file, **own) as first:
-            assert first.stdout
-            await asyncio.wait_for(first.stdout.readline(), 60)
-            async with terminal(tmp_path, "stair-b", *WORDS, **own) as process:
-                listening = asyncio.create_task(hand.listen(process), name="listen")
-                await until(60, "begun", hand.check)
-                await hand.go_on(process, steps=3)
-                before = readings(tmp_path)
-                tell(first, signal.SIGKILL)
-                await first.wait()
-                async with started(tmp_path, "run", file, **own) as second:
-                    assert second.stdout
-                    await asyncio.wait_for(second.stdout.readline(), 60)
-                    await hand.go_on(process)
-                    assert await asyncio.wait_for(process.wait(), 60) == 0
-                    await listening
-                    listed = await command(tmp_path, "record", "--json", **own)
-                    shown = await command(tmp_path, "record", "1", **own)
-                    data = await command(tmp_path, "record", "1", "--json", **own)
-                    pdf = await command(tmp_path, "record", "1", "--pdf", "one.pdf", **own)
+        async with run() as first, program(tmp_path, "loopcheck", "stair-b", *WORDS, **own) as hand:
+            await go_on(hand, port, switches, "4")
+            before = readings(tmp_path)
+            tell(first.process, signal.SIGKILL)
+            await first.process.wait()
+            async with run() as second:
+                await second.hears(re.compile("is up"))
+                await hand.enter()
+                await go_on(hand, port, switches)
+                assert await asyncio.wait_for(hand.process.wait(), PATIENCE_S) == 0
+                listed = await command(tmp_path, "record", "--json", **own)
+                shown = await command(tmp_path, "record", "1", **own)
+                data = await command(tmp_path, "record", "1", "--json", **own)
+                pdf = await command(tmp_path, "record", "1", "--pdf", "one.pdf", **own)
     assert "Enter goes on" in hand.said
     assert len(before) == 2
     assert readings(tmp_path)[:2] == before, "nothing that was recorded is lost"
