@@ -27,7 +27,7 @@ from tests.publish.servers import Broker, TimeSeries
 from .counting import counting, site_at
 from .lane import PERSON, TOLD
 from .report import Outcome
-from .running import SENT_S
+from .running import arrived, caught_up, sent
 
 ROOT = Path(__file__).parents[2]
 SECONDS = 0.15, 1.7
@@ -82,7 +82,7 @@ async def drill(
         began = time.monotonic()
         await asyncio.gather(*(_killed(lane, peer.port, kills // lanes) for lane in made))
         took = time.monotonic() - began
-        upto = [await _last_life(lane, peer.port) for lane in made]
+        upto = [await _last_life(lane, peer.port, series) for lane in made]
         await asyncio.sleep(0.5)
         told = [(one["topic"].split("/")[1], one["payload"]["sequence"]) for one in got]
     results = [
@@ -117,7 +117,7 @@ async def _killed(lane: Lane, port: int, kills: int) -> None:
     assert code == 0, f"{lane.name} ended with {code}"
 
 
-async def _last_life(lane: Lane, port: int) -> int:
+async def _last_life(lane: Lane, port: int, series: TimeSeries) -> int:
     """One that goes on until broker and server have everything; up to which row (ms)."""
     stop, up = asyncio.Event(), asyncio.Queue[str]()
     state = lane.folder / "state"
@@ -130,14 +130,10 @@ async def _last_life(lane: Lane, port: int) -> int:
         address = await asyncio.wait_for(up.get(), 60)
         last = int(_asked(state / FILE, "SELECT max(time_ms) FROM scans"))
         await until(lambda: _asked(state / FILE, "SELECT count(*) FROM outbox") == 0)
-        async with httpx.AsyncClient(base_url=address) as client, asyncio.timeout(40):
-            while True:
-                sinks = {one["name"]: one for one in (await client.get("/api/v1/sinks")).json()}
-                influx = sinks.get("influx", {"connected": False})
-                if influx["connected"] and influx["waiting"] < 20:
-                    await asyncio.sleep(SENT_S)
-                    return last
-                await asyncio.sleep(0.2)
+        async with httpx.AsyncClient(base_url=address) as client:
+            await caught_up(client, "influx")
+        await sent(series, lane.name, last)
+        return last
     finally:
         stop.set()
         await task
@@ -189,26 +185,15 @@ async def _judged(lane: Lane, series: TimeSeries, told: Sequence[int], upto: int
     back = [after.rows[0] - before.killed for before, after in pairwise(all_lives) if after.rows]
     reasons = [e.reason for e in found if e.actor == PERSON]
     confirmed = [reason for life in all_lives for reason in life.confirmed]
-    sent = {time_ms for time_ms in there if time_ms <= upto}
-    points = await points_of(series, lane.name, sent)
+    wanted = {time_ms for time_ms in there if time_ms <= upto}
+    not_sent = wanted - await arrived(series, lane.name, wanted)
     return Judged(
         made=sum(map(len, made)), missing=missing, uncommitted=uncommitted,
         doubled=len(kept) - len(there) + len(reasons) - len(set(reasons)), late_s=late, back_s=back,
         confirmed=len(confirmed), unconfirmed=len(set(confirmed) - set(reasons)),
         entries=len(found), not_told=len({e.seq for e in found} - set(told)),
-        told_twice=len(told) - len(set(told)), stored=len(sent), not_sent=len(sent - points),
+        told_twice=len(told) - len(set(told)), stored=len(wanted), not_sent=len(not_sent),
     )  # fmt: skip
-
-
-async def points_of(series: TimeSeries, name: str, wanted: set[int]) -> set[int]:
-    """Times (ms) that the server has of a transducer, as soon as it has as many as wanted."""
-    got: set[int] = set()
-    for _ in range(60):
-        got = set(await series.points("transducer_quality", site=name, transducer="p0"))
-        if wanted <= got:
-            break
-        await asyncio.sleep(0.25)
-    return got
 
 
 def _outcomes(results: Sequence[Judged], kills: int, took: float) -> list[Outcome]:

@@ -22,9 +22,8 @@ from tests.publish.servers import Broker, TimeSeries
 from tests.whole.program import gateway
 
 from .counting import counting, site_at
-from .kills import points_of
 from .report import Outcome
-from .running import SENT_S, caught_up, rows_told
+from .running import arrived, caught_up, rows_told, sent
 
 DAY_S = 86_400
 EVENTS = 3_000
@@ -92,12 +91,13 @@ async def drill(folder: Path, broker: Broker, series: TimeSeries) -> list[Outcom
                 slowest = (await asyncio.gather(page, return_exceptions=True))[0]
                 assert isinstance(slowest, float), slowest
                 upto = made.times[-1]
-                await asyncio.sleep(SENT_S)
+                last = await sent(series, "drill", upto)
         await asyncio.sleep(1.0)
     remarks = [
         f"meanwhile rows at most {made.longest_pause(began):.2f} s apart (due: {LIVE_S} s)",
         f"states at the broker {_pauses(got):.2f} s",
         f"page within {slowest:.2f} s",
+        f"newest row at the server after {last:.1f} s",
     ]
     return await _outcomes(state, series, got, upto, took, remarks)
 
@@ -139,7 +139,7 @@ async def _outcomes(
         waiting = store.do(outbox.waiting)
     told = [one["payload"]["sequence"] for one in got if one["topic"].endswith("/events/alarms")]
     wanted = {t for t in kept if t <= upto}
-    points = await points_of(series, "drill", wanted)
+    points = await arrived(series, "drill", wanted)
     broken = "broker and server away for 24 h"
     not_told = {entry.seq for entry in found} - set(told)
     return [

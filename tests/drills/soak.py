@@ -31,6 +31,7 @@ from gateway.run import run_gateway
 from gateway.settings import Settings
 from gateway.web.drift import drift_of
 from tests.publish.made import free_port
+from tests.whole.program import LIMITS
 
 from .counting import counting, site_at
 from .running import person
@@ -98,7 +99,9 @@ async def soak(folder: Path, minutes: float) -> Soak:
             "bacnet_port": free_port(),
         }  # fmt: skip
         child, address = await stack.enter_async_context(_gateway(peer.port, plan))
-        client = await stack.enter_async_context(httpx.AsyncClient(base_url=address, timeout=30))
+        client = await stack.enter_async_context(
+            httpx.AsyncClient(base_url=address, timeout=30, limits=LIMITS)
+        )
         ada = person(client, folder / "state")
         async with _reading(client), ada.busy(ACT_S):
             times, memory, asked = await _looked(client, child, 60 * minutes)

@@ -15,9 +15,8 @@ from tests.publish.servers import Broker, TimeSeries
 from tests.whole.program import gateway
 
 from .counting import counting, site_at
-from .kills import points_of
 from .report import Outcome
-from .running import SENT_S, Made, Person, caught_up, person, rows_told
+from .running import Made, Person, arrived, caught_up, person, rows_told, sent
 
 HANG_S = 12.0
 """Longer than the gateway waits for an answer of either."""
@@ -45,7 +44,7 @@ async def drill(folder: Path, broker: Broker, series: TimeSeries) -> list[Outcom
                     down = [await _restart(broker, series, client) for _ in range(RESTARTS)]
                 await caught_up(client, "mqtt", "influx")
                 upto = made.times[-1]
-                await asyncio.sleep(SENT_S)
+                await sent(series, "drill", upto)
         await asyncio.sleep(1.0)
         told = [
             one["payload"]["sequence"] for one in got if one["topic"].endswith("/events/alarms")
@@ -85,7 +84,7 @@ async def _outcomes(
         kept = set(store.do(lambda c: [row[0] for row in c.execute("SELECT time_ms FROM scans")]))
         waiting = store.do(outbox.waiting)
     wanted = {t for t in made.times if t <= upto}
-    points = await points_of(series, "drill", wanted)
+    points = await arrived(series, "drill", wanted)
     broken = f"broker and server: hung {HANG_S:.0f} s, started anew"
     remarks = [
         f"back after the hang in {back[0][0]:.1f} s",

@@ -199,14 +199,13 @@ class TimeSeries(Server):
             "-memory.allowedBytes=64MB",
         ]
 
-    async def points(self, metric: str, **tags: str) -> dict[int, float]:
-        """Points of one series by time (ms)."""
+    async def points(self, metric: str, since_ms: int = 0, **tags: str) -> dict[int, float]:
+        """Points of one series by time (ms), from a time on."""
         match = ",".join(f'{key}="{value}"' for key, value in tags.items())
         async with httpx.AsyncClient(timeout=10) as client:
             await client.get(f"{self.url}/internal/force_flush")
-            answer = await client.get(
-                f"{self.url}/api/v1/export", params={"match[]": f"{metric}{{{match}}}"}
-            )
+            asked = {"match[]": f"{metric}{{{match}}}", "start": f"{since_ms / 1000:.3f}"}
+            answer = await client.get(f"{self.url}/api/v1/export", params=asked)
         series = [json.loads(line) for line in answer.text.splitlines()]
         pairs = (pair for s in series for pair in zip(s["timestamps"], s["values"], strict=True))
         return dict(pairs)

@@ -19,6 +19,10 @@ from gateway.plant.sitefile import read_site
 from gateway.run import run_gateway
 from gateway.settings import Settings
 
+LIMITS = httpx.Limits(keepalive_expiry=2.0)
+"""An idle connection is given up before the server gives it up, after 5 s: a request that meets
+that moment fails."""
+
 
 def free_ports(n: int) -> list[int]:
     probes = [socket.socket() for _ in range(n)]
@@ -68,7 +72,7 @@ async def gateway(site: Site, settings: Settings) -> AsyncIterator[httpx.AsyncCl
     try:
         async with asyncio.timeout(60):
             base = await address.get()
-        async with httpx.AsyncClient(base_url=base, timeout=30) as client:
+        async with httpx.AsyncClient(base_url=base, timeout=30, limits=LIMITS) as client:
             yield client
     finally:
         stop.set()
