@@ -13,7 +13,7 @@ import asyncio
 import sqlite3
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -39,13 +39,12 @@ from .service import Service
 GATEWAY = "gateway"
 KIND = "loop-check"
 """Of entries in the journal."""
-MOST_ROWS = 3600
-"""Rows kept of one step; older ones tell nothing more."""
+MOST_ROWS = 3600  # of one step; older ones tell nothing more
 AGAIN_S = 5.0
 """Seconds until a store that could not be read is asked again."""
-
 RESTARTED = "the gateway was started anew"
 UNHEARD = Settling("waits to hear that the pressure is applied")
+AWAITED = Settling("waits for the next reading")
 AFAR = Settling("does not read near what is asked for yet")
 
 LookBack = Callable[[Run], Sequence[Mapping[str, Any]]]
@@ -200,7 +199,8 @@ class Checks:
             one.settling = AFAR if run.plan.hands_free else UNHEARD
             return
         one.rows = [*one.rows, row][-MOST_ROWS:]
-        one.settling = settle(run.facts, step, one.rows, one.before)
+        applied = {**step.apply, **(run.applied.shown if run.applied else {})}
+        one.settling = settle(run.facts, replace(step, apply=applied), one.rows, one.before)
         if one.settling.ready:
             await self._take(one, step, one.settling.rows, GATEWAY)
 
@@ -223,7 +223,7 @@ class Checks:
         after = advance(one.run, event)
         await self.store.ask(checks.append, one.name, event)
         one.run, one.rows, one.trouble = after, [], ""
-        one.settling = UNHEARD
+        one.settling = UNHEARD if after.applied is None else AWAITED
 
     async def _end(self, one: Open, event: Finished | Abandoned) -> None:
         after = advance(one.run, event)

@@ -29,6 +29,8 @@ NEAR = 5.0
 """A reading this near to what was asked for (% of span) may be taken hands-free."""
 MOVES, FOLLOWS = 5.0, 0.25
 """A change of more than the first (% of span) must show in the reading by this share of it."""
+FAR = 20.0
+"""A reading so far (% of span) from what was applied, or three tolerances, is asked about first."""
 
 
 @dataclass(frozen=True)
@@ -73,8 +75,9 @@ class Settling:
 def settle(facts: Facts, step: Step, rows: Sequence[Row], before: Mapping[str, Row]) -> Settling:
     """How the driven inputs of a step stand.
 
-    rows: since the pressure was applied, oldest first. before: last row of the latest recorded
-    step of each input, to see whether anything has changed at all.
+    rows: since the pressure was applied, oldest first; `step.apply` is what the reference shows.
+    before: last row of the latest recorded step of each input, to see whether anything has
+    changed at all.
     """
     driven = (step.transducer,) if step.transducer else tuple(step.apply)
     latest = rows[-1] if rows else None
@@ -83,15 +86,16 @@ def settle(facts: Facts, step: Step, rows: Sequence[Row], before: Mapping[str, R
             return Settling(f"no reading of {key}: {latest.inputs[key].bad}", asks=True)
     window = _window(rows)
     if window is None:
-        have = f"{len(rows)} readings in {_seconds(rows):.0f} s"
-        return Settling(f"{have}; {LEAST} over {WINDOW_S:g} s are needed")
+        count, seconds = min(len(rows), LEAST), min(_seconds(rows), WINDOW_S)
+        return Settling(f"{count} of {LEAST} readings, {seconds:.0f} of {WINDOW_S:g} s")
     for key in driven:
         if why := _moving(facts, key, window):
             late = _seconds(rows) > PATIENCE_S
             hint = _untouched(facts, step, key, window[-1], before) if late else ""
             return Settling(hint or why, window, asks=late)
     for key in driven:
-        if why := _untouched(facts, step, key, window[-1], before):
+        now = window[-1]
+        if why := _untouched(facts, step, key, now, before) or _far(facts, step, key, now):
             return Settling(why, window, asks=True)
     return Settling("", window)
 
@@ -185,3 +189,15 @@ def _untouched(facts: Facts, step: Step, key: str, now: Row, before: Mapping[str
         if other != key and other not in step.driven and went * asked > 0 and abs(went) > MOVES:
             return f"{words}; {other} has moved instead: is it the right one, the right wires?"
     return f"{words}: is {step.apply[key]:.4g} {noun.unit} on it, and nothing shut?"
+
+
+def _far(facts: Facts, step: Step, key: str, now: Row) -> str:
+    """Why a reading that has moved, but elsewhere, is asked about; "" when it is near enough."""
+    noun, reads, applied = facts.transducers[key], now.inputs[key].pressure, step.apply[key]
+    off = abs(facts.percent(key, reads) - facts.percent(key, applied))
+    if off <= max(FAR, 3 * noun.tolerance_pct_span):
+        return ""
+    return (
+        f"{key} stands still at {reads:.4g} {noun.unit}, far from {applied:.4g} {noun.unit}: is "
+        "that on it, and nothing shut?"
+    )

@@ -48,7 +48,7 @@ async def test_a_reading_is_taken_by_itself_and_is_on_disk(tmp_path: Path) -> No
         assert on_disk(there, one.name) == ["begun"], "nobody said that it is applied"
         await there.apply(one)
         await there.rows(4)
-        assert one.settling.why == "4 readings in 3 s; 5 over 5 s are needed"
+        assert one.settling.why == "4 of 5 readings, 3 of 5 s"
         await there.rows(2)
         assert on_disk(there, one.name) == ["begun", "applied", "recorded"]
         read = one.run.recorded["as-found/p1/zero"]
@@ -84,6 +84,25 @@ async def test_a_whole_check_ends_in_a_record(tmp_path: Path) -> None:
             ("finished", ADA),
         ]
         assert entries[0].body["message"] == "loop check: pass, as found pass, record 1"
+
+
+async def test_a_pressure_that_is_not_there_is_asked_about_and_one_that_is_shown_is_not(
+    tmp_path: Path,
+) -> None:
+    async with bench(tmp_path) as there:
+        one = await there.checks.begin(plan(scheme="one point", point=80), ADA)
+        assert one.step
+        await there.checks.tell(one.name, Applied(**there.at(), step=one.step.key))
+        assert one.settling.why == "waits for the next reading"
+        there.pressures["p1"] = 30.0
+        await there.rows(8)
+        assert one.settling.asks
+        assert "far from 75 Pa" in one.settling.why
+        shown = Applied(**there.at(), step=one.step.key, shown={"p1": 30.1})
+        await there.checks.tell(one.name, shown)
+        await there.rows(6)
+        (read,) = one.run.recorded.values()
+        assert (read.applied, read.forced) == ({"p1": 30.1}, "")
 
 
 async def test_hands_free_takes_what_reads_near(tmp_path: Path) -> None:

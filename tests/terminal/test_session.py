@@ -104,7 +104,7 @@ def run(
 
 
 def test_enter_applies_and_finishes() -> None:
-    applied = check(applied=True, why="3 readings in 2 s; 5 over 5 s are needed")
+    applied = check(applied=True, why="3 of 5 readings, 2 of 5 s")
     record, said, told = run(check(), Fake(applied, DONE), "", "")
     assert record == RECORD
     assert told == [
@@ -112,7 +112,7 @@ def test_enter_applies_and_finishes() -> None:
         ("finish", {"person": "Ada", "reason": ""}),
     ]
     assert "[1/2] p1: apply 37.5 Pa." in said
-    assert "      p1 37.6 Pa: 3 readings in 2 s; 5 over 5 s are needed" in said
+    assert "      p1 37.6 Pa: 3 of 5 readings, 2 of 5 s" in said
     assert "      recorded: 37.5 Pa applied; input 37.6 Pa, error +0.08 % of span: pass" in said
 
 
