@@ -72,7 +72,7 @@ async def test_a_check_from_beginning_to_record(tmp_path: Path) -> None:
         assert applied["applied"]
         await there.rows(3)
         now = (await client.get(f"{API}/open/{name}")).json()
-        assert now["why"] == "3 readings in 2 s; 5 over 5 s are needed"
+        assert now["why"] == "3 of 5 readings, 2 of 5 s"
         assert now["inputs"][0]["pressure"] == pytest.approx(0.03, abs=0.01)
         await there.rows(3)
         now = (await client.get(f"{API}/open/{name}")).json()
