@@ -24,6 +24,7 @@ from gateway.record import wishes
 from gateway.replay.command import replay
 from gateway.safekeeping import backup, restore
 from gateway.terminal.command import loopcheck, record, sheet
+from gateway.terminal.people import user
 
 SiteFile: TypeAlias = Annotated[Path, typer.Argument(metavar="SITE", help="The site file (TOML).")]
 Json: TypeAlias = Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")]
@@ -206,6 +207,7 @@ app.command()(loopcheck)
 app.command()(record)
 app.command()(backup)
 app.command()(restore)
+app.add_typer(user, name="user")
 
 
 def _until_told(

@@ -20,6 +20,7 @@ from gateway.checking.lookback import HistoryBehind
 from gateway.demo.control import run_plant
 from gateway.export.archive import Archive
 from gateway.live import Live
+from gateway.people.telling import keep_people_told
 from gateway.plant.site import Site
 from gateway.process import program_version
 from gateway.publish.bacnet import publish_bacnet
@@ -71,7 +72,7 @@ async def run_gateway(
             recorder = tasks.create_task(record(store, queue, live.sinks), name="record")
             receivers = [
                 tasks.create_task(work, name=name)
-                for name, work in _receivers(live, store, settings, opened, checks).items()
+                for name, work in _receivers(live, store, queue, settings, opened, checks).items()
             ]
             receivers.append(tasks.create_task(keep_told(live, up, supervisor), name="supervisor"))
             watchers = [
@@ -99,6 +100,7 @@ async def run_gateway(
 def _receivers(
     live: Live,
     store: Store,
+    queue: Queue,
     settings: Settings,
     ready: Callable[[str], None],
     checks: Checks,
@@ -106,7 +108,8 @@ def _receivers(
     """Who is told: the pages always, the others when they are configured."""
     archive = Archive(store.file, live.site) if settings.archive else None
     work = {
-        "web": serve(live, store.file, settings, ready, checks=checks),
+        "web": serve(live, store.file, settings, ready, checks=checks, note=queue.put_nowait),
+        "people": keep_people_told(store),
         "retention": keep_pruned(store, _keep(settings), live.sinks, archive),
     }
     if settings.mqtt_host:

@@ -63,6 +63,13 @@ def _authenticated(wanted: bool, info: ValidationInfo) -> bool:  # noqa: FBT001 
     return wanted
 
 
+def _with_certificate(key: Path | None, info: ValidationInfo) -> Path | None:
+    """Both files or none."""
+    if (key is None) != (info.data.get("http_tls_cert_file") is None):
+        raise ValueError("both LOOPWITNESS_HTTP_TLS_CERT_FILE and LOOPWITNESS_HTTP_TLS_KEY_FILE")
+    return key
+
+
 class Settings(BaseSettings):
     """All settings with their defaults."""
 
@@ -77,7 +84,19 @@ class Settings(BaseSettings):
     http_port: int = Field(default=8600, ge=0, le=65535)
     """Port the page listens on; 0 for any free one."""
     http_actions: bool = True
-    """Let people act on alarms through page and interface, with the token in the state folder."""
+    """Let people act: signed in on the pages, or by the token in the state folder."""
+    http_viewing: Literal["open", "signed-in"] = "open"
+    """Who may look: open: everybody; signed-in: only people who have signed in."""
+    http_idle_minutes: float = Field(default=15.0, gt=0, le=1440)
+    """Minutes without a click or a key after which a person is signed out."""
+    http_session_hours: float = Field(default=8.0, gt=0, le=720)
+    """Hours after which a person is signed out in any case."""
+    http_tls_cert_file: Path | None = None
+    """Certificate for pages over TLS (PEM, with its chain); left out: not encrypted."""
+    http_tls_key_file: Annotated[Path | None, AfterValidator(_with_certificate)] = Field(
+        default=None, validate_default=True
+    )
+    """Its key (PEM, without a passphrase)."""
     log_format: Literal["auto", "text", "json"] = "auto"
     """text for people, json for a service; auto: text on a terminal."""
     log_level: Literal["debug", "info", "warning", "error"] = "info"

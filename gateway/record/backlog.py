@@ -8,9 +8,9 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from gateway.alarm.transition import Transition
-from gateway.diagnose.findings import Finding
 from gateway.measure.blocks import Block, Readings
+
+from .journal import Entry, Happened
 
 MEMORY = 64_000_000
 """Bytes that waiting rows may take, about."""
@@ -20,7 +20,6 @@ HAPPENED_BOUND = 10_000
 """Findings and transitions of alarms are few and outlive their rows, up to this many."""
 
 Row = tuple[Block, Readings]
-Happened = Finding | Transition
 
 
 class Scan(NamedTuple):
@@ -70,8 +69,12 @@ class Backlog:
     def __len__(self) -> int:
         return len(self.rows) + len(self.happened) + len(self.waiting)
 
-    def add(self, one: Scan | Deed) -> None:
-        """Take in one pass, or a deed."""
+    def add(self, one: Scan | Deed | Entry) -> None:
+        """Take in one pass, a deed, or an entry that nobody waits for."""
+        if isinstance(one, Entry):
+            self.happened.append(one)
+            self._trim()
+            return
         if isinstance(one, Deed):
             self.waiting.append(one.kept)
         else:

@@ -46,6 +46,10 @@ class Entry:
     body: Mapping[str, Any] = field(default_factory=dict)
 
 
+Happened = Finding | Transition | Entry
+"""What can be put into the journal; entries are what people did beside alarms."""
+
+
 def to_entry(row: tuple[Any, ...]) -> Entry:
     """An entry from a row of FIELDS."""
     values = dict(zip(FIELDS, row, strict=True))
@@ -65,10 +69,13 @@ def append(connection: sqlite3.Connection, entry: Entry) -> int:
 
 
 def append_all(
-    connection: sqlite3.Connection, happened: Iterable[Finding | Transition], *, outbox: bool
+    connection: sqlite3.Connection, happened: Iterable[Happened], *, outbox: bool
 ) -> None:
-    """Add what happened, in order; with `outbox`, into the outbox too."""
+    """Add what happened, in order; with `outbox`, into the outbox too, but for plain entries."""
     for one in happened:
+        if isinstance(one, Entry):
+            append(connection, one)
+            continue
         entry = _of_alarm(one) if isinstance(one, Transition) else _entry_of(one)
         seq = append(connection, entry)
         if outbox:

@@ -17,6 +17,7 @@ from gateway.errors import StoreError
 from gateway.live import SinkState
 
 from .backlog import Backlog, Batch, Deed, Scan
+from .journal import Entry
 from .store import Store
 
 NAME = "store"
@@ -25,7 +26,7 @@ SLOW_S = 10.0
 LAST_TRIES = 3
 """Attempts at the end of the stream before what is left is given up."""
 
-Queue = asyncio.Queue[Scan | Deed | None]
+Queue = asyncio.Queue[Scan | Deed | Entry | None]
 
 log = structlog.get_logger(__name__)
 

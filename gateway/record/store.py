@@ -14,8 +14,6 @@ from typing import Concatenate, ParamSpec, TypeVar
 
 import structlog
 
-from gateway.alarm.transition import Transition
-from gateway.diagnose.findings import Finding
 from gateway.errors import DiskError
 from gateway.measure.blocks import Block, Readings
 from gateway.measure.columns import columns
@@ -62,7 +60,7 @@ class Store:
             except DiskError as error:
                 log.warning("watching without history: it cannot be opened", reason=str(error))
 
-    def write(self, rows: Sequence[Row], happened: Sequence[Finding | Transition] = ()) -> None:
+    def write(self, rows: Sequence[Row], happened: Sequence[journal.Happened] = ()) -> None:
         """Add rows and what happened in them, in order, in one transaction.
 
         Nothing is written over: a row whose millisecond is taken gets the next free one. What
@@ -166,7 +164,7 @@ class Store:
         self,
         connection: sqlite3.Connection,
         rows: Sequence[Row],
-        happened: Sequence[Finding | Transition],
+        happened: Sequence[journal.Happened],
     ) -> list[int]:
         """Write them; times of the rows, ms."""
         scans, readings = [], []

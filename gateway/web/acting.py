@@ -1,4 +1,4 @@
-"""The HTTP interface for acting on alarms: a named person with the token of `gate.py`.
+"""The HTTP interface for acting on alarms: a person whom `door.py` lets in.
 
 Everything is done through `live.alarms`: when the answer comes, the action is in the journal on
 disk, and pages, MQTT and BACnet show it.
@@ -6,10 +6,9 @@ disk, and pages, MQTT and BACnet show it.
 
 from __future__ import annotations
 
-import re
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Depends, Header, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
@@ -18,21 +17,19 @@ from gateway.alarm.actions import LONGEST_SHELF_S, Action
 from gateway.alarm.performance import DAY_S
 from gateway.alarm.states import RefusedError
 from gateway.errors import Fault, StoreError
+from gateway.people.names import LONGEST, name, seen
 from gateway.views import iso
 
 from .alarms import known
 from .board import AlarmNow, OutView
+from .door import CSRF, Admission
 from .refusals import RefusalError, documented, unknown
 from .sources import FromApp, Sources
 from .trends import TIMES, seconds
 
-LONGEST_NAME, LONGEST_REASON = 80, 500
+LONGEST_REASON = 500
 LONGEST_OUT_DAYS = 366.0
 """Work that takes longer is a change of the site file (our own choice)."""
-# Line ends, and characters that turn the order of what is read, would let a text pose as another.
-UNSEEN = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\u200e\u200f\u202a-\u202e\u2066-\u2069]")
-RESERVED = ("gateway", "local")
-"""Names under which the program itself stands in the journal; protocols stand in brackets."""
 
 bearer = HTTPBearer(
     auto_error=False,
@@ -45,10 +42,16 @@ async def admitted(
     request: Request,
     sources: FromApp,
     given: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)],
-) -> None:
-    """Let in who has the token; RefusalError for everybody else."""
-    address = request.client.host if request.client else ""
-    sources.gate.admit(address, given.credentials if given else None)
+    _csrf: Annotated[
+        str | None, Header(alias=CSRF, description="Of whoever has signed in; not with the token.")
+    ] = None,
+) -> Admission:
+    """Let in who has signed in, or has the token; RefusalError for everybody else."""
+    return sources.door.admit(request, given.credentials if given else None)
+
+
+Who = Annotated[Admission, Depends(admitted)]
+"""A route's parameter of this type is filled in: who acts."""
 
 
 router = APIRouter(
@@ -58,24 +61,8 @@ router = APIRouter(
 )
 
 
-def _plain(text: str) -> str:
-    if UNSEEN.search(text):
-        raise ValueError("one line of letters, digits and signs that can be seen")
-    return text.strip()
-
-
-def _name(text: str) -> str:
-    name = _plain(text)
-    if not name or name.casefold() in RESERVED or set(name) & set("()"):
-        raise ValueError(
-            f"the name of a person: 1 to {LONGEST_NAME} characters, without brackets, not "
-            + " or ".join(RESERVED)
-        )
-    return name
-
-
 def _why(text: str) -> str:
-    reason = _plain(text)
+    reason = seen(text)
     if not reason:
         raise ValueError("a few words that others will understand")
     return reason
@@ -84,15 +71,16 @@ def _why(text: str) -> str:
 Person = Annotated[
     str,
     Field(
-        max_length=LONGEST_NAME,
-        description="Who acts: the name of a person, without brackets.",
-        # For whoever reads the description; `_name` says in words what is wrong.
+        max_length=LONGEST,
+        description="Who acts: the name of a person, without brackets. With the token it must be "
+        "given; whoever has signed in acts in their own name.",
+        # For whoever reads the description; `name` says in words what is wrong.
         json_schema_extra={"minLength": 1, "pattern": r"^[^()\x00-\x20][^()\x00-\x1f]*$"},
     ),
-    AfterValidator(_name),
+    AfterValidator(name),
 ]
 Remark = Annotated[
-    str, Field(max_length=LONGEST_REASON, description="For the journal."), AfterValidator(_plain)
+    str, Field(max_length=LONGEST_REASON, description="For the journal."), AfterValidator(seen)
 ]
 Reason = Annotated[
     str,
@@ -110,7 +98,7 @@ class Deed(BaseModel):
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 
-    person: Person
+    person: Person | None = None
     reason: Remark = ""
 
 
@@ -149,62 +137,72 @@ class Removal(Deed):
 
 
 @router.post("/alarms/{alarm_id}/acknowledge")
-async def acknowledge(sources: FromApp, alarm_id: str, deed: Acknowledgement) -> AlarmNow:
+async def acknowledge(sources: FromApp, who: Who, alarm_id: str, deed: Acknowledgement) -> AlarmNow:
     """Seen: somebody takes care of it."""
     onset = known(sources, alarm_id).onset
     if deed.onset is not None and deed.onset != onset:
         allowed = f"{onset}: it has begun anew since" if onset else "nothing: it is at rest by now"
         raise RefusalError(409, Fault("body.onset", deed.onset, allowed))
-    return await _done(sources, actions.acknowledge(alarm_id, deed.person, deed.reason))
+    return await _done(
+        sources, actions.acknowledge(alarm_id, who.acts_as(deed.person), deed.reason)
+    )
 
 
 @router.post("/alarms/{alarm_id}/reset")
-async def reset(sources: FromApp, alarm_id: str, deed: Deed) -> AlarmNow:
+async def reset(sources: FromApp, who: Who, alarm_id: str, deed: Deed) -> AlarmNow:
     """Let go of an alarm that latches, when its condition is gone and it is acknowledged."""
-    return await _done(sources, actions.reset(alarm_id, deed.person, deed.reason))
+    return await _done(sources, actions.reset(alarm_id, who.acts_as(deed.person), deed.reason))
 
 
 @router.post("/alarms/{alarm_id}/shelve")
-async def shelve(sources: FromApp, alarm_id: str, shelving: Shelving) -> AlarmNow:
+async def shelve(sources: FromApp, who: Who, alarm_id: str, shelving: Shelving) -> AlarmNow:
     """Out of sight for a time, at most a day; it is watched and journalled all the same."""
     until = sources.clock() + 60 * shelving.minutes
-    return await _done(sources, actions.shelve(alarm_id, shelving.person, shelving.reason, until))
+    return await _done(
+        sources, actions.shelve(alarm_id, who.acts_as(shelving.person), shelving.reason, until)
+    )
 
 
 @router.post("/alarms/{alarm_id}/unshelve")
-async def unshelve(sources: FromApp, alarm_id: str, deed: Deed) -> AlarmNow:
+async def unshelve(sources: FromApp, who: Who, alarm_id: str, deed: Deed) -> AlarmNow:
     """Back before its time is over."""
-    return await _done(sources, actions.unshelve(alarm_id, deed.person, deed.reason))
+    return await _done(sources, actions.unshelve(alarm_id, who.acts_as(deed.person), deed.reason))
 
 
 @router.post("/transducers/{transducer_id}/out-of-service")
-async def transducer_out(sources: FromApp, transducer_id: str, removal: Removal) -> list[OutView]:
+async def transducer_out(
+    sources: FromApp, who: Who, transducer_id: str, removal: Removal
+) -> list[OutView]:
     """Work on a transducer: status function check, its alarms out of sight. All that is out."""
-    return await _out(sources, "transducer", transducer_id, removal)
+    return await _out(sources, who, "transducer", transducer_id, removal)
 
 
 @router.post("/transducers/{transducer_id}/back-in-service")
-async def transducer_back(sources: FromApp, transducer_id: str, deed: Deed) -> list[OutView]:
+async def transducer_back(
+    sources: FromApp, who: Who, transducer_id: str, deed: Deed
+) -> list[OutView]:
     """Work on a transducer is done and tested. All that is out of service then."""
-    return await _back(sources, "transducer", transducer_id, deed)
+    return await _back(sources, who, "transducer", transducer_id, deed)
 
 
 @router.post("/loops/{loop_id}/out-of-service")
-async def loop_out(sources: FromApp, loop_id: str, removal: Removal) -> list[OutView]:
+async def loop_out(sources: FromApp, who: Who, loop_id: str, removal: Removal) -> list[OutView]:
     """Work on a loop, and on the transducers that serve no other. All that is out of service."""
-    return await _out(sources, "loop", loop_id, removal)
+    return await _out(sources, who, "loop", loop_id, removal)
 
 
 @router.post("/loops/{loop_id}/back-in-service")
-async def loop_back(sources: FromApp, loop_id: str, deed: Deed) -> list[OutView]:
+async def loop_back(sources: FromApp, who: Who, loop_id: str, deed: Deed) -> list[OutView]:
     """Work on a loop is done and tested. All that is out of service then."""
-    return await _back(sources, "loop", loop_id, deed)
+    return await _back(sources, who, "loop", loop_id, deed)
 
 
 Kind = Literal["transducer", "loop"]
 
 
-async def _out(sources: Sources, kind: Kind, subject: str, removal: Removal) -> list[OutView]:
+async def _out(
+    sources: Sources, who: Admission, kind: Kind, subject: str, removal: Removal
+) -> list[OutView]:
     _of_site(sources, kind, subject)
     now, until = sources.clock(), 0.0
     if removal.until is not None:
@@ -214,14 +212,18 @@ async def _out(sources: Sources, kind: Kind, subject: str, removal: Removal) -> 
             raise RefusalError(422, Fault("body.until", removal.until, allowed))
     elif removal.minutes is not None:
         until = now + 60 * removal.minutes
-    action = actions.out_of_service(kind, subject, removal.person, removal.reason, until)
+    action = actions.out_of_service(
+        kind, subject, who.acts_as(removal.person), removal.reason, until
+    )
     await _act(sources, action, "back-in-service")
     return sources.board.out()
 
 
-async def _back(sources: Sources, kind: Kind, subject: str, deed: Deed) -> list[OutView]:
+async def _back(
+    sources: Sources, who: Admission, kind: Kind, subject: str, deed: Deed
+) -> list[OutView]:
     _of_site(sources, kind, subject)
-    action = actions.return_to_service(kind, subject, deed.person, deed.reason)
+    action = actions.return_to_service(kind, subject, who.acts_as(deed.person), deed.reason)
     await _act(sources, action, "out-of-service")
     return sources.board.out()
 

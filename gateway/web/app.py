@@ -31,16 +31,18 @@ from . import (
     loopchecks,
     metrics,
     pages,
+    permits,
     records,
     refusals,
+    signing,
     streaming,
     system,
 )
 from .board import Board
 from .bodies import ShortBodies
 from .details import Details
+from .door import Door
 from .frame import Framing
-from .gate import Gate
 from .headers import SecurityHeaders
 from .moments import Moments
 from .now import Now
@@ -50,6 +52,7 @@ from .reports import Reports
 from .shared import Shared
 from .sources import Sources
 from .streams import Streams
+from .viewing import SignedInOnly
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -57,9 +60,12 @@ PREFIX = "/api/v1"
 ABOUT = """\
 Live values, findings, alarms and history of pressure loops. Nothing here changes a controller.
 
-Acting on alarms needs the token from the state folder of the gateway, as a bearer header, and the
-name of a person, which stands in the journal from then on. A browser adds such a header for no
-foreign page, so there is nothing to forge across sites.
+People sign in on the page `/sign-in`; what they do then stands in the journal under their name, and
+needs a role: operator, technician or administrator. Their browser holds a cookie, so each deed must
+also carry the header `X-CSRF-Token` (`csrf` of `/api/v1/session`) and come from a page of this very
+gateway. Programs on the gateway's machine act with the token from its state folder, as a bearer
+header, and give the name of a person; a browser adds such a header for no foreign page. Where the
+site has closed viewing (`LOOPWITNESS_HTTP_VIEWING`), looking needs one of the two as well.
 
 Pressures are in the unit of their loop or transducer; times are ISO 8601 in UTC, and seconds since
 1970 in the lists of a history. What was not read is null. A request that cannot be answered gets
@@ -69,7 +75,8 @@ TAGS = [
     {"name": "live", "description": "What the latest row says."},
     {"name": "findings", "description": "Diagnosed faults, open and past."},
     {"name": "alarms", "description": "How alarms stand, their journal, and how good they are."},
-    {"name": "actions", "description": "What a named person with the token does to alarms."},
+    {"name": "actions", "description": "What people do to alarms, in their own name."},
+    {"name": "session", "description": "Who is signed in on this browser."},
     {"name": "loop checks", "description": "Guided checks, their records, and when they are due."},
     {"name": "history", "description": "Trends from the store."},
     {"name": "operation", "description": "For supervisors and scrapers."},
@@ -80,14 +87,16 @@ def make_app(
     live: Live,
     past: Past,
     *,
-    gate: Gate | None = None,
+    door: Door | None = None,
     streams: Streams | None = None,
     clock: Callable[[], float] = time.time,
     checks: Checks | None = None,
+    hsts: bool = False,
 ) -> FastAPI:
     """The application over a live state and a past. `clock`: seconds since 1970.
 
-    gate: who may act on alarms; nobody when left out. checks: loop checks; none when left out.
+    door: who may look and act; left out, everybody looks and nobody acts. checks: loop checks; none
+    when left out. hsts: browsers are told to come over TLS alone.
     `streams.end()` ends every open event stream, for a shutdown.
     """
     app = FastAPI(
@@ -99,27 +108,27 @@ def make_app(
         docs_url=None,  # the library's own page loads scripts from elsewhere
         redoc_url=None,
     )
-    edition, gate, board = revision(live.site), gate or Gate(), Board(live, clock)
+    edition, door, board = revision(live.site), door or Door(), Board(live, clock)
     framing = Framing(live, clock, edition, board)
     now = Now(live, framing)
     app.state.sources = Sources(
         live=live, framing=framing, now=now, overview=Overview(live, framing, now),
         moments=Moments(live, framing, now), reports=Reports(live, framing),
-        details=Details(live, now, clock()), board=board, gate=gate, past=past,
+        details=Details(live, now, clock()), board=board, door=door, past=past,
         streams=streams or Streams(), shared=Shared(live, framing.age), clock=clock,
         started=clock(), checks=checks,
     )  # fmt: skip
+    app.add_middleware(SignedInOnly, door=door)
     app.add_middleware(ShortBodies)
     # An export is not packed: a year of it would hold up the rows of this second.
     plain = (*DEFAULT_EXCLUDED_CONTENT_TYPES, "text/csv", exporting.PARQUET)
     app.add_middleware(
         GZipMiddleware, minimum_size=1000, compresslevel=5, exclude_content_types=plain
     )
-    app.add_middleware(SecurityHeaders)
     refusals.register(app)
     for part in (
         api, streaming, happenings, condition, journal, alarms, acting, exporting, records,
-        loopchecks, system,
+        loopchecks, system, signing,
     ):  # fmt: skip
         app.include_router(part.router, prefix=PREFIX)
     app.include_router(loopchecks.deeds, prefix=PREFIX)
@@ -129,9 +138,12 @@ def make_app(
         f"{PREFIX}/openapi.json", _description(app), include_in_schema=False, methods=["GET"]
     )
     app.include_router(
-        pages.routes(live.site, edition, acting=gate.open, checks=checks is not None)
+        pages.routes(live.site, edition, acting=door.gate.open, checks=checks is not None)
     )
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    permits.all_listed(app.routes)
+    # Around everything, also around what answers when something here fails.
+    app.middleware_stack = SecurityHeaders(app.build_middleware_stack(), hsts=hsts)
     return app
 
 

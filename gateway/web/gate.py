@@ -1,8 +1,9 @@
-"""Who may act: whoever holds the token that lies in the state folder, and gives a name.
+"""The local token: programs that may read the state folder may act, and give a name.
 
-The token is made at the first start; whoever may read the folder may act, as with the wishes of
-the command line. It is sent as a bearer header: a browser never adds one by itself, and no answer
-here allows another origin to add one, so a foreign page cannot act in somebody's name (CSRF).
+It is made at the first start; as with the wishes of the command line, whoever may read the folder
+may do everything. People sign in instead: `door.py`. It is sent as a bearer header: a browser never
+adds one by itself, and no answer here allows another origin to add one, so a foreign page cannot
+act in somebody's name (CSRF).
 """
 
 from __future__ import annotations
@@ -75,25 +76,36 @@ def _made(file: Path) -> str:
 
 
 class Gate:
-    """Lets those act who have the token. Without a token (""), nobody.
+    """Lets in those who have the token. Without a token (""), nobody.
 
-    clock: seconds, for the limit on wrong tokens.
+    clock: seconds, for the limit on wrong tokens. actions: whether anybody may act at all, with
+    the token or signed in; left out: where there is a token.
     """
 
-    def __init__(self, token: str = "", clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        token: str = "",
+        clock: Callable[[], float] = time.monotonic,
+        *,
+        actions: bool | None = None,
+    ) -> None:
         self._token, self._clock = token.encode(), clock
+        self.open = bool(token) if actions is None else actions
         self._wrong: OrderedDict[str, deque[float]] = OrderedDict()
 
-    @property
-    def open(self) -> bool:
-        """Whether anybody may act at all."""
-        return bool(self._token)
-
-    def admit(self, address: str, token: str | None) -> None:
-        """RefusalError: 403 nobody may act, 401 no or a wrong token, 429 too many wrong ones."""
+    def must_be_open(self) -> None:
+        """RefusalError (403) where nobody may act."""
         if not self.open:
             fault = Fault("actions", "turned off here", "looking (LOOPWITNESS_HTTP_ACTIONS)")
             raise RefusalError(403, fault)
+
+    def admit(self, address: str, token: str | None) -> None:
+        """RefusalError: 403 nobody may act, 401 no or a wrong token, 429 too many wrong ones."""
+        self.must_be_open()
+        self.prove(address, token)
+
+    def prove(self, address: str, token: str | None) -> None:
+        """RefusalError: 401 no or a wrong token, 429 too many wrong ones."""
         if token is None:
             raise _unauthorized("none given")
         wrong = self._lately_wrong(network(address))
@@ -102,7 +114,8 @@ class Gate:
             fault = Fault("header.authorization", "too many wrong tokens", f"again in {wait} s")
             raise RefusalError(429, fault, {"Retry-After": str(wait)})
         # Compared in a time that tells nothing about how much of it was right.
-        if not secrets.compare_digest(token.encode(), self._token):
+        right = secrets.compare_digest(token.encode(), self._token)
+        if not (self._token and right):
             wrong.append(self._clock())
             log.warning("wrong token", address=address, lately=len(wrong))
             raise _unauthorized("not the token of this gateway")
@@ -127,6 +140,9 @@ def network(address: str) -> str:
 
 
 def _unauthorized(value: str) -> RefusalError:
-    allowed = f"Authorization: Bearer and the token in the file {FILE} of the state folder"
+    allowed = (
+        f"signing in at /sign-in, or Authorization: Bearer and the token in the file {FILE} of the "
+        "state folder"
+    )
     fault = Fault("header.authorization", value, allowed)
     return RefusalError(401, fault, {"WWW-Authenticate": 'Bearer realm="loopwitness"'})

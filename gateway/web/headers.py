@@ -6,9 +6,14 @@ from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 POLICY = (
-    "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self'; "
-    "frame-ancestors 'none'"
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
+"""Nothing but our own files, and nothing written into a page: no inline script, style or handler.
+After the strict policy of the OWASP Content Security Policy Cheat Sheet; 'self' rather than nonces,
+since every script is a file of ours."""
+HSTS = "max-age=31536000"
+"""A year over TLS alone (RFC 6797). Not for names below ours: they may be other machines."""
 ALWAYS = {
     "Content-Security-Policy": POLICY,
     "X-Content-Type-Options": "nosniff",
@@ -16,15 +21,16 @@ ALWAYS = {
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
-    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=(), usb=(), serial=()",
 }
 
 
 class SecurityHeaders:
     """Adds ALWAYS; files may be kept if asked for again each time, everything else may not."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, *, hsts: bool = False) -> None:
         self._app = app
+        self._always = ALWAYS | ({"Strict-Transport-Security": HSTS} if hsts else {})
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request."""
@@ -36,7 +42,7 @@ class SecurityHeaders:
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                for name, value in ALWAYS.items():
+                for name, value in self._always.items():
                     headers[name] = value
                 headers["Cache-Control"] = keep
             await send(message)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Request, Response
 from pydantic import BaseModel, Field
 
 from .frame import fresh_within, interval_of
+from .refusals import documented
 from .sources import FromApp
 
 router = APIRouter()
@@ -27,10 +28,12 @@ class HealthView(BaseModel):
 @router.get(
     "/healthz",
     tags=["operation"],
-    responses={503: {"model": HealthView, "description": "No fresh row."}},
+    responses={503: {"model": HealthView, "description": "No fresh row."}, **documented(401, 429)},
 )
-async def healthz(sources: FromApp, response: Response) -> HealthView:
+async def healthz(request: Request, sources: FromApp, response: Response) -> HealthView:
     """200 while the latest row is younger than a few intervals, else 503 and the reason.
+
+    Where looking needs a person, whoever has not signed in is told no reasons.
 
     A controller that does not answer is no failure of the gateway: its silence makes rows too. Nor
     is a disk that is full: a new start would not make room, and would cost rows.
@@ -43,6 +46,9 @@ async def healthz(sources: FromApp, response: Response) -> HealthView:
     elif age > limit:
         reason = f"no row for {age:.1f} s; one is due every {interval_of(site):g} s"
     response.status_code = 503 if reason else 200
+    if not sources.door.may_look(request):
+        return HealthView(ok=not reason, reason="", row_age_s=None, fresh_within_s=limit,
+                          troubles={})  # fmt: skip
     return HealthView(
         ok=not reason,
         reason=reason,

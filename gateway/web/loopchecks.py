@@ -19,8 +19,9 @@ from gateway.loopcheck.asking import loops_disturbed
 from gateway.loopcheck.plan import Plan
 from gateway.loopcheck.run import CheckError
 
-from .acting import Deed, Person, Reason, Remark, admitted
+from .acting import Deed, Person, Reason, Remark, Who, admitted
 from .checkviews import CheckView, check_view
+from .door import Admission
 from .records import the_checks
 from .refusals import RefusalError, documented, unknown
 from .sources import FromApp, Sources
@@ -37,7 +38,7 @@ deeds = APIRouter(
 class Beginning(Plan):
     """What is wanted, and by whom."""
 
-    person: Person
+    person: Person | None = None
 
 
 class OfStep(Deed):
@@ -80,7 +81,7 @@ class Note(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    person: Person
+    person: Person | None = None
     text: Reason
 
 
@@ -122,78 +123,82 @@ async def cautions_of(sources: FromApp, loop_id: str) -> list[str]:
 
 
 @deeds.post("")
-async def begin(sources: FromApp, wanted: Beginning) -> CheckView:
+async def begin(sources: FromApp, who: Who, wanted: Beginning) -> CheckView:
     """Begin a check; its loop and transducers go out of service until it is over."""
     plan = Plan.model_validate(wanted.model_dump(exclude={"person"}))
-    return check_view(await _done(the_checks(sources).begin(plan, wanted.person)))
+    return check_view(await _done(the_checks(sources).begin(plan, who.acts_as(wanted.person))))
 
 
 @deeds.post("/open/{name}/applied")
-async def applied(sources: FromApp, name: str, deed: Shown) -> CheckView:
+async def applied(sources: FromApp, who: Who, name: str, deed: Shown) -> CheckView:
     """The pressure stands; the reading is taken by itself once it is still."""
-    return await _tell(sources, name, events.Applied, deed, step=deed.step, shown=deed.shown)
+    return await _tell(sources, who, name, events.Applied, deed, step=deed.step, shown=deed.shown)
 
 
 @deeds.post("/open/{name}/take")
-async def take(sources: FromApp, name: str, deed: Deed) -> CheckView:
+async def take(sources: FromApp, who: Who, name: str, deed: Deed) -> CheckView:
     """Take the reading as it is, though it does not count as settled."""
     _open(sources, name)
-    return check_view(await _done(the_checks(sources).force(name, deed.person, deed.reason)))
+    return check_view(
+        await _done(the_checks(sources).force(name, who.acts_as(deed.person), deed.reason))
+    )
 
 
 @deeds.post("/open/{name}/repeat")
-async def repeat(sources: FromApp, name: str, deed: OfStep) -> CheckView:
+async def repeat(sources: FromApp, who: Who, name: str, deed: OfStep) -> CheckView:
     """Take a reading again; the old one stays in the record as not counting."""
-    return await _tell(sources, name, events.Repeated, deed, step=deed.step, reason=deed.reason)
+    return await _tell(
+        sources, who, name, events.Repeated, deed, step=deed.step, reason=deed.reason
+    )
 
 
 @deeds.post("/open/{name}/skip")
-async def skip(sources: FromApp, name: str, deed: LeftOut) -> CheckView:
+async def skip(sources: FromApp, who: Who, name: str, deed: LeftOut) -> CheckView:
     """Leave a step out; what it would have proved is then not proved."""
-    return await _tell(sources, name, events.Skipped, deed, step=deed.step, reason=deed.reason)
+    return await _tell(sources, who, name, events.Skipped, deed, step=deed.step, reason=deed.reason)
 
 
 @deeds.post("/open/{name}/decide")
-async def decide(sources: FromApp, name: str, deed: Adjustment) -> CheckView:
+async def decide(sources: FromApp, who: Who, name: str, deed: Adjustment) -> CheckView:
     """Say whether a transducer was adjusted, and what was done."""
     return await _tell(
-        sources, name, events.Decided, deed,
+        sources, who, name, events.Decided, deed,
         transducer=deed.transducer, adjusted=deed.adjusted, notes=deed.notes,
     )  # fmt: skip
 
 
 @deeds.post("/open/{name}/note")
-async def note(sources: FromApp, name: str, deed: Note) -> CheckView:
+async def note(sources: FromApp, who: Who, name: str, deed: Note) -> CheckView:
     """Keep a remark."""
-    return await _tell(sources, name, events.Noted, deed, text=deed.text)
+    return await _tell(sources, who, name, events.Noted, deed, text=deed.text)
 
 
 @deeds.post("/open/{name}/pause")
-async def pause(sources: FromApp, name: str, deed: Deed) -> CheckView:
+async def pause(sources: FromApp, who: Who, name: str, deed: Deed) -> CheckView:
     """Read nothing until somebody goes on; it stays out of service."""
-    return await _tell(sources, name, events.Paused, deed, reason=deed.reason)
+    return await _tell(sources, who, name, events.Paused, deed, reason=deed.reason)
 
 
 @deeds.post("/open/{name}/resume")
-async def resume(sources: FromApp, name: str, deed: Deed) -> CheckView:
+async def resume(sources: FromApp, who: Who, name: str, deed: Deed) -> CheckView:
     """Go on; what is applied has to be said again."""
-    return await _tell(sources, name, events.Resumed, deed)
+    return await _tell(sources, who, name, events.Resumed, deed)
 
 
 @deeds.post("/open/{name}/finish")
-async def finish(sources: FromApp, name: str, deed: Deed) -> EndView:
+async def finish(sources: FromApp, who: Who, name: str, deed: Deed) -> EndView:
     """End it with a record. reason: remarks for the record."""
     _open(sources, name)
-    event = _event(sources, events.Finished, deed, remarks=deed.reason)
+    event = _event(sources, who, events.Finished, deed, remarks=deed.reason)
     ended = await _done(the_checks(sources).tell(name, event))
     return EndView(name=name, record=ended.record)
 
 
 @deeds.post("/open/{name}/abandon")
-async def abandon(sources: FromApp, name: str, deed: Ending) -> EndView:
+async def abandon(sources: FromApp, who: Who, name: str, deed: Ending) -> EndView:
     """End it without a record; what was read stays in the history file."""
     _open(sources, name)
-    event = _event(sources, events.Abandoned, deed, reason=deed.reason)
+    event = _event(sources, who, events.Abandoned, deed, reason=deed.reason)
     await _done(the_checks(sources).tell(name, event))
     return EndView(name=name, record=None)
 
@@ -215,18 +220,23 @@ def _open(sources: Sources, name: str) -> Open:
 
 
 async def _tell(
-    sources: Sources, name: str, kind: type[events.Event], deed: Deed | Note, **about: Any
+    sources: Sources,
+    who: Admission,
+    name: str,
+    kind: type[events.Event],
+    deed: Deed | Note,
+    **about: Any,
 ) -> CheckView:
     _open(sources, name)
-    event = _event(sources, kind, deed, **about)
+    event = _event(sources, who, kind, deed, **about)
     return check_view(await _done(the_checks(sources).tell(name, event)))
 
 
 def _event(
-    sources: Sources, kind: type[events.Event], deed: Deed | Note, **about: Any
+    sources: Sources, who: Admission, kind: type[events.Event], deed: Deed | Note, **about: Any
 ) -> events.Event:
     try:
-        return kind(time=sources.clock(), person=deed.person, **about)
+        return kind(time=sources.clock(), person=who.acts_as(deed.person), **about)
     except ValidationError as error:
         first = error.errors()[0]
         path = ".".join(map(str, ("body", *first["loc"])))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import errno
 import socket
+import ssl
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -12,16 +13,22 @@ from pathlib import Path
 
 import structlog
 import uvicorn
+from fastapi import FastAPI
 
 from gateway.checking.checks import Checks
 from gateway.errors import DiskError, StartError
 from gateway.live import Live
+from gateway.people.book import Book
+from gateway.record.journal import Entry
 from gateway.settings import Settings
 
 from .app import make_app
+from .door import Door
 from .gate import Gate, local_token
 from .past import Past, stored
+from .sessions import Session, Sessions
 from .streams import Streams
+from .tls import beyond_this_machine, context_of
 
 CLOSE_S = 2.0
 """Longest wait for answers that are under way when the server closes."""
@@ -38,21 +45,43 @@ async def serve(
     ready: Callable[[str], None] | None = None,
     *,
     checks: Checks | None = None,
+    note: Callable[[Entry], None] = lambda _: None,
 ) -> None:
     """Serve pages and interface until cancelled; event streams then end at once.
 
-    store: the history file; the token for actions lies beside it. checks: loop checks. ready:
-    called with the page's address once it can be opened. StartError, naming address and port, when
-    that is not to be had, or the token cannot be used; a disk that takes no token only keeps people
-    from acting.
+    store: the history file; people and the local token lie beside it. checks: loop checks. note:
+    puts into the journal who signs in and out. ready: called with the page's address once it can be
+    opened. StartError, naming address and port, when that is not to be had, or a file cannot be
+    used; a disk that takes no token only keeps programs from acting.
     """
     token = ""
     if settings.http_actions:
         try:
             token = local_token(store.parent)
         except DiskError as error:
-            log.warning("nobody may act until the next start: no token", reason=str(error))
-    await serve_past(live, stored(store), settings, ready, token=token, checks=checks)
+            log.warning("no program may act until the next start: no token", reason=str(error))
+    door = door_of(live.site.site.id, store.parent, settings, token, note)
+    await serve_past(live, stored(store), settings, ready, door=door, checks=checks)
+
+
+def door_of(
+    site: str, folder: Path, settings: Settings, token: str, note: Callable[[Entry], None]
+) -> Door:
+    """Who may look and act, by the settings and the people in a folder; "": no token."""
+    people = Book(folder)
+
+    def ended(session: Session) -> None:
+        door.tell("signed out", session.name, session.name, session.ended, f"As {session.role}")
+
+    sessions = Sessions(
+        people, idle_s=60 * settings.http_idle_minutes,
+        longest_s=3600 * settings.http_session_hours, ended=ended,
+    )  # fmt: skip
+    door = Door(
+        gate=Gate(token, actions=settings.http_actions), people=people, sessions=sessions,
+        note=note, viewing=settings.http_viewing == "open", site=site,
+    )  # fmt: skip
+    return door
 
 
 async def serve_past(
@@ -61,27 +90,40 @@ async def serve_past(
     settings: Settings,
     ready: Callable[[str], None] | None = None,
     *,
-    token: str = "",
+    door: Door | None = None,
     checks: Checks | None = None,
 ) -> None:
-    """As `serve`, over any past; token: what whoever acts must hold, "": nobody may act."""
-    streams = Streams()
-    app = make_app(live, past, gate=Gate(token), streams=streams, clock=time.time, checks=checks)
+    """As `serve`, over any past; door: who may look and act."""
+    streams, tls = Streams(), context_of(settings)
+    app = make_app(
+        live, past, door=door, streams=streams, clock=time.time, checks=checks, hsts=tls is not None
+    )
     with listening(settings.http_host, settings.http_port) as sock:
-        address = address_of(sock)
-        server = _Server(
-            uvicorn.Config(
-                app, lifespan="off", ws="none", access_log=False, log_config=None,
-                log_level="warning", server_header=False, timeout_graceful_shutdown=int(CLOSE_S),
-            ),
-            lambda: ready(address) if ready else None,
-        )  # fmt: skip
+        address = address_of(sock, encrypted=tls is not None)
+        server = _Server(_config(app, tls), lambda: ready(address) if ready else None)
         log.info("pages", address=address)
+        if tls is None and beyond_this_machine(settings.http_host):
+            log.warning(
+                "pages are open to the network and not encrypted: passwords can be read on the way",
+                host=settings.http_host,
+                allowed="LOOPWITNESS_HTTP_TLS_CERT_FILE and _KEY_FILE, a proxy with TLS, or "
+                "LOOPWITNESS_HTTP_HOST=127.0.0.1",
+            )
         try:
             await server.serve(sockets=[sock])
         finally:
             streams.end()
             await server.close(sock)
+
+
+def _config(app: FastAPI, tls: ssl.SSLContext | None) -> uvicorn.Config:
+    config = uvicorn.Config(
+        app, lifespan="off", ws="none", access_log=False, log_config=None,
+        log_level="warning", server_header=False, timeout_graceful_shutdown=int(CLOSE_S),
+    )  # fmt: skip
+    config.load()
+    config.ssl = tls  # made by ourselves: the library's own words for a bad file say too little
+    return config
 
 
 class _Server(uvicorn.Server):
@@ -143,8 +185,9 @@ def _why(error: OSError) -> str:
     return f"{error.strerror}; allowed: an address of this machine (LOOPWITNESS_HTTP_HOST)"
 
 
-def address_of(sock: socket.socket) -> str:
+def address_of(sock: socket.socket, *, encrypted: bool = False) -> str:
     """What to type into a browser on this machine."""
     host, port = sock.getsockname()[:2]
     host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)
-    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+    scheme = "https" if encrypted else "http"
+    return f"{scheme}://[{host}]:{port}/" if ":" in host else f"{scheme}://{host}:{port}/"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Annotated
@@ -13,8 +14,8 @@ from gateway.live import Live
 
 from .board import Board
 from .details import Details
+from .door import Door
 from .frame import Framing
-from .gate import Gate
 from .moments import Moments
 from .now import Now
 from .overview import Overview
@@ -29,6 +30,14 @@ class Exports:
     """How many exports are under way."""
 
     open: int = 0
+
+
+@dataclass
+class Signing:
+    """Passwords are looked at one by one."""
+
+    waiting: int = 0
+    turn: asyncio.Lock = field(default_factory=asyncio.Lock)
 
 
 @dataclass(frozen=True)
@@ -46,13 +55,14 @@ class Sources:
     reports: Reports
     details: Details
     board: Board
-    gate: Gate
+    door: Door
     past: Past
     streams: Streams
     shared: Shared
     clock: Callable[[], float]
     started: float
     exports: Exports = field(default_factory=Exports)
+    signing: Signing = field(default_factory=Signing)
     checks: Checks | None = None
     """Loop checks; None where there are none."""
 

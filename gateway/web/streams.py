@@ -54,18 +54,22 @@ class Streams:
 
 
 async def events(
-    live: Live, encoded: Callable[[], Awaitable[bytes]], streams: Streams
+    live: Live,
+    encoded: Callable[[], Awaitable[bytes]],
+    streams: Streams,
+    lasts: Callable[[], bool] = lambda: True,
 ) -> AsyncIterator[bytes]:
     """The state at once, then whenever a row comes, until the streams end.
 
-    encoded: gives the state of this instant as JSON.
+    encoded: gives the state of this instant as JSON. lasts: False ends it: the reader may not look
+    any more.
 
     A reader that does not read waits in its own connection: it skips rows and holds up nobody.
     """
     with streams.counted():
         yield HELLO
         before = b""
-        while not streams.ended:
+        while not streams.ended and lasts():
             seen = live.latest.number if live.latest else -1
             yield before + b"event: state\ndata: " + await encoded() + b"\n\n"
             with suppress(TimeoutError):

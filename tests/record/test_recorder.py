@@ -19,7 +19,8 @@ from gateway.errors import StoreError
 from gateway.live import SinkState
 from gateway.measure.blocks import Block
 from gateway.record import journal
-from gateway.record.backlog import LEAST_ROWS, Backlog, Happened, Row, Scan, rows_in_memory
+from gateway.record.backlog import LEAST_ROWS, Backlog, Row, Scan, rows_in_memory
+from gateway.record.journal import Happened
 from gateway.record.recorder import Queue, record
 from gateway.record.store import Store, open_store
 from tests.record.made import START, finding, plant, rows

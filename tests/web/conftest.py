@@ -9,6 +9,7 @@ import pytest
 from playwright.async_api import Browser
 
 from gateway.web.app import make_app
+from gateway.web.door import Door
 from gateway.web.gate import Gate
 
 from .archive import START, archive
@@ -25,7 +26,7 @@ def feeder() -> Feeder:
 @pytest.fixture
 async def client(feeder: Feeder) -> AsyncIterator[httpx.AsyncClient]:
     """Speaks to an app over the feeder, half a second after START."""
-    app = make_app(feeder.live, feeder.past(), gate=Gate(TOKEN), clock=lambda: START + 0.5)
+    app = make_app(feeder.live, feeder.past(), door=Door(Gate(TOKEN)), clock=lambda: START + 0.5)
     transport = httpx.ASGITransport(app)
     async with httpx.AsyncClient(transport=transport, base_url="http://gateway") as speaking:
         yield speaking

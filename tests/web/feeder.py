@@ -26,6 +26,8 @@ from gateway.measure.quality import Quality, Reason, quality_of
 from gateway.plant.site import Site
 from gateway.record.trends import Trend
 from gateway.settings import Settings
+from gateway.web.door import Door
+from gateway.web.gate import Gate
 from gateway.web.past import Past
 from gateway.web.serve import serve_past
 
@@ -237,12 +239,16 @@ class Feeder:
 
 
 @asynccontextmanager
-async def serving(feeder: Feeder, *, port: int = 0, token: str = TOKEN) -> AsyncIterator[str]:
+async def serving(
+    feeder: Feeder, *, port: int = 0, token: str = TOKEN, door: Door | None = None
+) -> AsyncIterator[str]:
     """The pages over a feeder on loopback; yields the address."""
     opened: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     settings = Settings(http_host="127.0.0.1", http_port=port)
     task = asyncio.create_task(
-        serve_past(feeder.live, feeder.past(), settings, opened.set_result, token=token),
+        serve_past(
+            feeder.live, feeder.past(), settings, opened.set_result, door=door or Door(Gate(token))
+        ),
         name="web",
     )
     try:

@@ -11,6 +11,7 @@ import pytest
 
 from gateway.alarm.states import State
 from gateway.web.app import make_app
+from gateway.web.door import Door
 from gateway.web.gate import Gate
 
 from .archive import START, archive, mismatch, open_circuit
@@ -22,6 +23,7 @@ WIRE = "open-circuit:dp-402"
 HOLDER = {"Authorization": f"Bearer {TOKEN}"}
 ADA = {"person": "Ada Night", "reason": "on my way"}
 BEN = {"person": "Ben Day"}
+AS_ADA = "Ada Night (local token)"
 
 
 class Here:
@@ -31,7 +33,7 @@ class Here:
         self.now = START
         self.feeder = Feeder(archive(), clock=lambda: self.now)
         app = make_app(
-            self.feeder.live, self.feeder.past(), gate=Gate(TOKEN), clock=lambda: self.now
+            self.feeder.live, self.feeder.past(), door=Door(Gate(TOKEN)), clock=lambda: self.now
         )
         self.client = httpx.AsyncClient(
             transport=httpx.ASGITransport(app), base_url="http://gateway"
@@ -87,7 +89,7 @@ async def test_acknowledged_and_in_the_journal(here: Here) -> None:
     )  # fmt: skip
     assert (await here.get(f"alarms/{WIRE}"))["state"] == "active acknowledged"
     assert (await here.said(alarm=WIRE))[-1] == (
-        "acknowledge", "Ada Night", "on my way", "active acknowledged",
+        "acknowledge", AS_ADA, "on my way", "active acknowledged",
     )  # fmt: skip
     assert here.feeder.live.latest
     assert here.feeder.live.latest.number == 3, "shown without waiting for the next row"
@@ -238,7 +240,7 @@ async def test_shelved_until_its_time_is_over(here: Here) -> None:
         f"alarms/{WIRE}/shelve", {**ADA, "reason": "spare part on the way", "minutes": 10}
     )
     assert (shelved["state"], shelved["shown"], shelved["active"]) == ("shelved", False, True)
-    assert shelved["shelved"]["actor"] == "Ada Night"
+    assert shelved["shelved"]["actor"] == AS_ADA
     assert shelved["shelved"]["until"] == "2026-05-28T20:36:41.000Z"
     assert "unshelve" in shelved["actions"]
     fault = await here.fault(f"alarms/{WIRE}/acknowledge", ADA, 409)
@@ -267,7 +269,7 @@ async def test_a_transducer_out_of_service_is_a_function_check(here: Here) -> No
     (out,) = await here.do("transducers/dp-402/out-of-service", work)
     assert out == {
         "kind": "transducer", "subject": "dp-402", "since": "2026-05-28T20:26:41.000Z",
-        "until": "2026-05-28T21:26:41.000Z", "actor": "Ada Night", "reason": "loop check",
+        "until": "2026-05-28T21:26:41.000Z", "actor": AS_ADA, "reason": "loop check",
         "includes": [], "alarms": [WIRE],
     }  # fmt: skip
     assert await here.get("out-of-service") == [out]
@@ -334,9 +336,9 @@ async def test_a_reset_needs_an_alarm_that_latches(here: Here) -> None:
 
 
 async def test_too_many_wrong_tokens(here: Here) -> None:
-    address = f"/api/v1/alarms/{WIRE}/acknowledge"
+    address, wrong = f"/api/v1/alarms/{WIRE}/acknowledge", {"Authorization": "Bearer wrong"}
     for _ in range(10):
-        await here.client.post(address, json=ADA, headers={"Authorization": "Bearer wrong"})
+        await here.client.post(address, json=ADA, headers=wrong)
     answer = await here.client.post(address, json=ADA, headers=HOLDER)
     assert answer.status_code == 429
     assert 50 <= int(answer.headers["retry-after"]) <= 61

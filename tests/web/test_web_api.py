@@ -240,7 +240,7 @@ async def test_security_headers_on_every_answer(client: httpx.AsyncClient, feede
     for path in ("/", "/api/v1/loops", "/api/v1/loops/x", "/healthz", "/nowhere", *files):
         answer = await client.get(path)
         policy = answer.headers["content-security-policy"]
-        assert "default-src 'self'" in policy
+        assert "default-src 'none'; script-src 'self'; style-src 'self'" in policy
         assert "unsafe" not in policy
         assert "frame-ancestors 'none'" in policy
         assert answer.headers["x-content-type-options"] == "nosniff"

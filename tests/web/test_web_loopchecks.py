@@ -14,6 +14,7 @@ from pypdf import PdfReader
 
 from gateway.record import checks as kept
 from gateway.web.app import make_app
+from gateway.web.door import Door
 from gateway.web.gate import Gate
 from gateway.web.past import stored
 from tests.checking.bench import Bench, bench
@@ -35,7 +36,7 @@ async def speaking(folder: Path) -> AsyncIterator[tuple[Bench, httpx.AsyncClient
     """A gateway with checks and rows by hand, and somebody who has the token."""
     async with bench(folder) as there:
         app = make_app(
-            there.there.live, stored(there.there.store.file), gate=Gate(TOKEN),
+            there.there.live, stored(there.there.store.file), door=Door(Gate(TOKEN)),
             clock=lambda: there.now, checks=there.checks,
         )  # fmt: skip
         headers = {"Authorization": f"Bearer {TOKEN}"}

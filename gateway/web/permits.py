@@ -1,0 +1,55 @@
+"""Every route that changes something, with the deed that it is: which role may is in `roles.py`.
+
+A route that is not here does not start: see `all_listed`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from starlette.routing import BaseRoute, Mount
+
+from gateway.people.roles import DEEDS
+
+API = "/api/v1"
+SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+"""Methods that change nothing: RFC 9110, section 9.2.1."""
+OPEN = "sign-in"
+"""For whoever wants to sign in or out: no role, but checked for forgery all the same."""
+
+_CHECKS = (
+    "applied", "take", "repeat", "skip", "decide", "note", "pause", "resume", "finish", "abandon",
+)  # fmt: skip
+
+ROUTES: Mapping[tuple[str, str], str] = {
+    **{("POST", f"{API}/alarms/{{alarm_id}}/{deed}"): deed
+       for deed in ("acknowledge", "reset", "shelve", "unshelve")},
+    **{("POST", f"{API}/{place}/{deed}"): deed
+       for place in ("transducers/{transducer_id}", "loops/{loop_id}")
+       for deed in ("out-of-service", "back-in-service")},
+    ("POST", f"{API}/checks"): "check",
+    **{("POST", f"{API}/checks/open/{{name}}/{step}"): "check" for step in _CHECKS},
+    ("POST", f"{API}/session/begin"): OPEN,
+    ("POST", f"{API}/session/seen"): OPEN,
+    ("POST", f"{API}/session/end"): OPEN,
+}  # fmt: skip
+"""Method and path, as the description of the interface has them, and the deed."""
+
+
+def all_listed(routes: Iterable[BaseRoute]) -> None:
+    """ValueError when a route that changes something is not in ROUTES: nobody said who may."""
+    missing = [one for one in unsafe(routes) if one not in ROUTES]
+    unknown = {deed for deed in ROUTES.values() if deed not in DEEDS and deed != OPEN}
+    if missing or unknown:
+        raise ValueError(f"no role is said for {missing or sorted(unknown)}")
+
+
+def unsafe(routes: Iterable[BaseRoute]) -> list[tuple[str, str]]:
+    """Method and path of every route that changes something."""
+    found: list[tuple[str, str]] = []
+    for route in routes:
+        if isinstance(route, Mount):
+            continue  # files: they answer GET and HEAD alone
+        methods = getattr(route, "methods", None) or set()
+        found += [(method, str(getattr(route, "path", ""))) for method in methods - SAFE]
+    return sorted(found)
