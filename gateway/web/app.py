@@ -27,6 +27,7 @@ from . import (
     exporting,
     happenings,
     health,
+    joined,
     journal,
     loopchecks,
     metrics,
@@ -137,8 +138,10 @@ def make_app(
     app.add_api_route(
         f"{PREFIX}/openapi.json", _description(app), include_in_schema=False, methods=["GET"]
     )
+    files = joined.Files(STATIC)
+    app.include_router(joined.routes(files))
     app.include_router(
-        pages.routes(live.site, edition, acting=door.gate.open, checks=checks is not None)
+        pages.routes(live.site, edition, files, acting=door.gate.open, checks=checks is not None)
     )
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     permits.all_listed(app.routes)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from http import HTTPStatus
+
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from .joined import AT
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
@@ -26,7 +30,11 @@ ALWAYS = {
 
 
 class SecurityHeaders:
-    """Adds ALWAYS; files may be kept if asked for again each time, everything else may not."""
+    """Adds ALWAYS, and how long an answer may be kept.
+
+    Files with their digest in the name for ever, other files if asked for again each time, all
+    else not at all.
+    """
 
     def __init__(self, app: ASGIApp, *, hsts: bool = False) -> None:
         self._app = app
@@ -37,14 +45,20 @@ class SecurityHeaders:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        keep = "no-cache" if scope["path"].startswith("/static/") else "no-store"
+        path: str = scope["path"]
 
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in self._always.items():
                     headers[name] = value
-                headers["Cache-Control"] = keep
+                headers["Cache-Control"] = _kept(path, message["status"])
             await send(message)
 
         await self._app(scope, receive, with_headers)
+
+
+def _kept(path: str, status: int) -> str:
+    if path.startswith(AT) and status == HTTPStatus.OK:
+        return "public, max-age=31536000, immutable"
+    return "no-cache" if path.startswith("/static/") else "no-store"

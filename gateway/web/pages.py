@@ -15,11 +15,12 @@ from gateway.plant.site import Site
 from gateway.plant.units import PASCALS, PRESSURE_UNITS
 
 from .frame import interval_of
+from .joined import PLOTS, Files
 from .refusals import unknown
 from .still import LABELS, peers_of, still_loop, still_transducer
 
 HERE = Path(__file__).parent
-PLOT = HERE / "static" / "vendor" / "uplot" / "uPlot.iife.min.js"
+STATIC = HERE / "static"
 NAV = (
     ("/", "Loops"),
     ("/findings", "Findings"),
@@ -38,8 +39,11 @@ class Maker(Protocol):
     def __call__(self, request: Request, name: str, here: str, **more: Any) -> HTMLResponse: ...
 
 
-def routes(site: Site, revision: str, *, acting: bool, checks: bool) -> APIRouter:
-    """The pages of a site; acting: people may act on alarms there; checks: loop checks are made."""
+def routes(site: Site, revision: str, joined: Files, *, acting: bool, checks: bool) -> APIRouter:
+    """The pages of a site; acting: people may act on alarms there; checks: loop checks are made.
+
+    joined: gives addresses of scripts and styles.
+    """
     router = APIRouter(include_in_schema=False)
     templates = Jinja2Templates(directory=HERE / "templates")
     always = {
@@ -51,7 +55,8 @@ def routes(site: Site, revision: str, *, acting: bool, checks: bool) -> APIRoute
         "units": " ".join(EVIDENCE_UNITS),
         "pascals": PASCALS,
         "labels": {unit: LABELS.get(unit, unit) for unit in PRESSURE_UNITS},
-        "plots": PLOT.is_file(),
+        "joined": joined,
+        "plots": (STATIC / PLOTS).is_file(),
     }
 
     def page(request: Request, name: str, here: str, **more: Any) -> HTMLResponse:
