@@ -28,6 +28,7 @@ from gateway.measure.columns import Ints
 from gateway.plant.site import Site
 from gateway.record import layout
 from gateway.record.opening import reader
+from gateway.replay.archived import FOLDER
 from gateway.replay.header import TIME
 
 from .about import about
@@ -35,7 +36,6 @@ from .order import Order
 from .parquettable import check_parquet, column_of, write_parquet
 from .scans import points_table
 
-FOLDER = "archive"
 PART = ".part"
 NICE = 10
 """Lets the gateway go first."""

@@ -16,6 +16,7 @@ from gateway.errors import StartError, StoreError
 from gateway.plant.site import Site
 from gateway.record.backup import check_owner
 from gateway.record.opening import FILE, reader
+from gateway.replay.archived import FOLDER
 
 from .about import BESIDE, about, on_the_web
 from .csvtext import csv_text
@@ -45,12 +46,12 @@ class Tally:
     upto: float | None = None
 
 
-def table_of(site: Site, order: Order) -> Table:
-    """The table that an order asks for."""
+def table_of(site: Site, order: Order, archive: Path | None = None) -> Table:
+    """The table that an order asks for; archive: the folder with days of rows, if there is one."""
     if order.rows == "scans":
-        return scans_table(site, order)
+        return scans_table(site, order, archive)
     if order.rows == "readings":
-        return readings_table(site, order)
+        return readings_table(site, order, archive)
     if order.rows == "journal":
         return journal_table(order)
     return rollup_table(site, order)
@@ -100,7 +101,7 @@ def export_stream(
         raise StoreError(
             f"{store}: not there; allowed: a folder in which a gateway kept its history ({FILE})"
         )
-    table = table_of(site, order)
+    table = table_of(site, order, store.parent / FOLDER)
     tally = Tally(columns=len(table.columns))
     try:
         with reader(store) as connection:

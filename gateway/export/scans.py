@@ -4,26 +4,30 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from pathlib import Path
 
 from gateway.measure.tellings import told
 from gateway.plant.site import Site
-from gateway.record.history import raw_blocks
+from gateway.replay.archived import ends, kept_blocks
 from gateway.replay.header import REASONS, TIME
 
 from .order import Order, points_of
-from .table import Cells, Column, Slice, Table, ends_of, rows_per_slice
+from .table import Cells, Column, Ends, Slice, Table, rows_per_slice
 
 
-def scans_table(site: Site, order: Order) -> Table:
+def scans_table(site: Site, order: Order, archive: Path | None) -> Table:
     """The points of an order, as `points_table` has them."""
-    return points_table(site, points_of(site, order), order.start, order.end)
+    return points_table(site, points_of(site, order), order.start, order.end, archive)
 
 
-def points_table(site: Site, points: tuple[str, ...], start: float, end: float) -> Table:
+def points_table(
+    site: Site, points: tuple[str, ...], start: float, end: float, archive: Path | None = None
+) -> Table:
     """A column for each point, then one for each controller that tells why values are missing.
 
     Times are seconds since 1970, so that every bit of them comes back. points: those of a
-    controller side by side; one that the site does not have any more has no unit.
+    controller side by side; one that the site does not have any more has no unit. archive: the
+    folder with the days that are no more in the history.
     """
     parts = _controllers(points)
     units = {
@@ -39,7 +43,7 @@ def points_table(site: Site, points: tuple[str, ...], start: float, end: float) 
 
     def slices(connection: sqlite3.Connection) -> Iterator[Slice]:
         limit = rows_per_slice(len(columns))
-        for block in raw_blocks(connection, start, end, limit, points=points):
+        for block in kept_blocks(connection, archive, start, end, limit, points=points):
             cells: list[Cells] = [block.time, *block.values.T]
             cells += [
                 told(block.reasons[:, part], [ref.partition(".")[2] for ref in points[part]])
@@ -47,7 +51,10 @@ def points_table(site: Site, points: tuple[str, ...], start: float, end: float) 
             ]
             yield Slice(tuple(cells))
 
-    return Table(tuple(columns), slices, ends_of("scans"))
+    def known(connection: sqlite3.Connection) -> Ends:
+        return ends(connection, archive)
+
+    return Table(tuple(columns), slices, known)
 
 
 def _controllers(points: tuple[str, ...]) -> dict[str, slice]:

@@ -25,6 +25,15 @@ except ImportError:  # an extra: everything else works without it
     pa = parquet = None
 
 
+def check_parquet(name: str) -> None:
+    """StartError when the extra is not installed; name: the file that needs it."""
+    if parquet is None:
+        raise StartError(
+            f"{name}: Parquet needs pyarrow, which is not installed; "
+            'allowed: pip install "loopwitness[parquet]", or the same scans as CSV'
+        )
+
+
 def parquet_blocks(
     file: Path, site: Site, progress: Callable[[float], None] | None = None
 ) -> Iterator[Block]:
@@ -33,11 +42,7 @@ def parquet_blocks(
     progress: told the share of the rows that have been read. ScansError as for CSV; StartError
     when the extra is not installed.
     """
-    if parquet is None:
-        raise StartError(
-            f"{file}: Parquet needs pyarrow, which is not installed; "
-            'allowed: pip install "loopwitness[parquet]", or the same scans as CSV'
-        )
+    check_parquet(str(file))
     try:
         with parquet.ParquetFile(file) as table:
             for block, share in _blocks(str(file), table, site):

@@ -1,4 +1,4 @@
-"""Scans straight from the gateway's own history."""
+"""Scans straight from the gateway's own history, archived days among them."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from pathlib import Path
 from gateway.errors import StoreError
 from gateway.measure.blocks import Block
 from gateway.plant.site import Site
-from gateway.record.history import raw_blocks, reader
-from gateway.record.opening import FILE
+from gateway.record.opening import FILE, reader
 
+from .archived import FOLDER, ends, kept_blocks
 from .csvfile import rows_per_block
 
 FIRST, LAST = 0.0, 253_402_300_799.0
@@ -35,13 +35,13 @@ def history_blocks(
             f"{file}: not there; allowed: a folder in which a gateway kept its history"
         )
     points = [f"{c}.{p}" for c, noun in site.controllers.items() for p in noun.points]
+    archive = folder / FOLDER
     with reader(file) as connection:
-        (first, last) = connection.execute("SELECT min(time), max(time) FROM scans").fetchone()
-        if first is None:
+        if (known := ends(connection, archive)) is None:
             return
-        first, last = max(first, start), min(last, end)
+        first, last = max(known[0], start), min(known[1], end)
         rows = rows_per_block(len(points))
-        for block in raw_blocks(connection, start, end, rows, points=points):
+        for block in kept_blocks(connection, archive, start, end, rows, points=points):
             if progress:
-                progress((float(block.time[-1]) - first) / max(1.0, last - first))
+                progress(min(1.0, (float(block.time[-1]) - first) / max(1.0, last - first)))
             yield block

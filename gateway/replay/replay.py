@@ -17,12 +17,14 @@ from gateway.measure.measure import Measure
 from gateway.plant.site import Site
 from gateway.views import finding_view
 
+from .archived import day_of, merged
 from .csvfile import csv_blocks
 from .header import ScansError
 from .parquetfile import parquet_blocks
 
 PARQUET = (".parquet", ".pq")
 CSV = (".csv", ".csv.gz")
+DATE = len("2026-05-28")
 LINE = ("time", "phase", "fault", "loop", "transducer", "status", "confidence", "evidence")
 """What a line begins with; the rest of the finding follows."""
 
@@ -43,21 +45,27 @@ def file_blocks(
 def _folder_blocks(
     folder: Path, site: Site, progress: Callable[[float], None] | None
 ) -> Iterator[Block]:
-    """A row that is not later than those before it has been in an earlier file: it is left out."""
+    """A row that is not later than those before it has been in an earlier file: it is left out.
+
+    Files of one day of an archive are read side by side, for a later one may fill gaps of another.
+    """
     files = sorted(f for f in folder.iterdir() if f.name.lower().endswith((*PARQUET, *CSV)))
     if not files:
         fault = Fault(
             "folder", "no scans in it", f"files that end in {', '.join((*PARQUET, *CSV))}"
         )
         raise ScansError(str(folder), [fault])
+    days: dict[str, list[Path]] = {}
+    for file in files:
+        days.setdefault(file.name[:DATE] if day_of(file.name) else file.name, []).append(file)
     last = -inf
-    for number, file in enumerate(files):
+    for number, day in enumerate(days.values()):
 
         def share(done: float, before: int = number) -> None:
             if progress:
-                progress((before + done) / len(files))
+                progress((before + done) / len(days))
 
-        for block in file_blocks(file, site, share):
+        for block in merged([file_blocks(file, site, share) for file in day]):
             first = int(np.searchsorted(block.time, last, side="right"))
             if first < len(block):
                 last = float(block.time[-1])

@@ -21,7 +21,7 @@ from typing import Any
 import httpx
 import numpy as np
 
-from gateway.export.archive import FOLDER, Archive
+from gateway.export.archive import Archive
 from gateway.live import Live
 from gateway.measure.blocks import Block, Floats
 from gateway.measure.measure import Measure
@@ -29,6 +29,7 @@ from gateway.plant.site import Site
 from gateway.record import rollup
 from gateway.record.retention import DAY_MS, Keep, prune
 from gateway.record.store import Store, open_store
+from gateway.replay.archived import FOLDER
 from gateway.settings import Settings
 from gateway.web.app import make_app
 from gateway.web.past import stored

@@ -15,12 +15,13 @@ import pytest
 from pyarrow import parquet
 
 from gateway.errors import ArchiveError
-from gateway.export.archive import FOLDER, Archive
+from gateway.export.archive import Archive
 from gateway.live import SinkState
 from gateway.measure.blocks import Block
 from gateway.record import history, retention
 from gateway.record.retention import DAY_MS, Keep
 from gateway.record.store import Store, open_store
+from gateway.replay.archived import FOLDER
 from gateway.replay.header import ScansError
 from gateway.replay.replay import file_blocks
 from tests.export.archiving_child import COUNT, DAYS, KEEP, STEP
