@@ -31,7 +31,7 @@ from .running import arrived, caught_up, sent
 
 ROOT = Path(__file__).parents[2]
 SECONDS = 0.15, 1.7
-"""A life, from the fork on."""
+"""A life, from the fork on; some from when it is up (`lane.WAITS`)."""
 UNCOMMITTED_S = 1.0
 """What is not yet committed when a process is killed may be lost: commits come every second..."""
 COMMIT_S = 0.5

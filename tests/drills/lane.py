@@ -29,6 +29,8 @@ from gateway.settings import Settings
 from tests.drills.counting import site_at
 
 TOLD = "told.jsonl"
+WAITS, UP_S = 3, 30.0
+"""One life in so many counts from when it is up: else a busy machine would kill all before that."""
 PERSON = "Ada"
 
 
@@ -40,7 +42,8 @@ def main() -> None:
     with (folder / TOLD).open("ab", buffering=0) as told:
         for life in range(plan["kills"]):
             tell(told, life=life)
-            _life(here, settings, told, chance.uniform(*plan["seconds"]), chance)
+            seconds = chance.uniform(*plan["seconds"])
+            _life(here, settings, told, seconds, chance, up=life % WAITS == 0)
             tell(told, killed=time.time())
 
 
@@ -49,8 +52,10 @@ def tell(told: Any, **what: object) -> None:
     told.write(json.dumps(what).encode() + b"\n")
 
 
-def _life(here: Site, settings: Settings, told: Any, seconds: float, chance: random.Random) -> None:
-    """Begin, act until the time is up, kill -9."""
+def _life(
+    here: Site, settings: Settings, told: Any, seconds: float, chance: random.Random, *, up: bool
+) -> None:
+    """Begin, act until the time is over, kill -9; up: the time counts from when the page opens."""
     reading, writing = os.pipe()
     child = os.fork()
     if child == 0:
@@ -60,11 +65,9 @@ def _life(here: Site, settings: Settings, told: Any, seconds: float, chance: ran
     end = time.monotonic() + seconds
     try:
         # Killed at any moment, also before it is up.
-        os.set_blocking(reading, False)
-        address = b""
-        while time.monotonic() < end and not address.endswith(b"\n"):
-            address += _read(reading)
-            time.sleep(0.005)
+        address = _address(reading, time.monotonic() + UP_S if up else end)
+        if up:
+            end = time.monotonic() + seconds
         # What people do is committed at once, and all before it: half of the lives go without.
         if address.endswith(b"\n") and chance.random() < 0.5:
             _act(address.decode().strip(), settings.state_dir, told, end, chance)
@@ -73,6 +76,16 @@ def _life(here: Site, settings: Settings, told: Any, seconds: float, chance: ran
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
         os.close(reading)
+
+
+def _address(pipe: int, end: float) -> bytes:
+    """Its page as soon as it is told, a whole line; what there is by the end."""
+    os.set_blocking(pipe, False)
+    address = b""
+    while time.monotonic() < end and not address.endswith(b"\n"):
+        address += _read(pipe)
+        time.sleep(0.005)
+    return address
 
 
 def _read(pipe: int) -> bytes:

@@ -86,7 +86,7 @@ async def drill(folder: Path, broker: Broker, series: TimeSeries) -> list[Outcom
                 await asyncio.gather(broker.start(), series.start())
                 began = time.monotonic()
                 page = asyncio.create_task(_page(client), name="page")
-                took = await caught_up(client, "mqtt", "influx", seconds=100)
+                took = await caught_up(client, "mqtt", "influx", seconds=180)
                 page.cancel()
                 slowest = (await asyncio.gather(page, return_exceptions=True))[0]
                 assert isinstance(slowest, float), slowest

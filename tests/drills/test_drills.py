@@ -26,7 +26,7 @@ def test_malformed_answers() -> None:
 
 @pytest.mark.server
 @pytest.mark.slow
-@pytest.mark.timeout(180)
+@pytest.mark.timeout(240)
 async def test_killed_while_recording_and_forwarding(
     tmp_path: Path, broker: Broker, series: TimeSeries
 ) -> None:
@@ -47,6 +47,7 @@ async def test_broker_and_server_hang_and_are_started_anew(
 
 @pytest.mark.server
 @pytest.mark.slow
+@pytest.mark.timeout(240)  # catching up takes as long as the machine needs for it
 async def test_a_day_without_broker_and_server(
     tmp_path: Path, broker: Broker, series: TimeSeries
 ) -> None:
