@@ -83,8 +83,8 @@ class Session:
             line = self._line(LOOK_S if self.check["plan"]["hands_free"] else None)
             if line is None:
                 self._look()
-            elif line == "" or _number(line) is not None:
-                self._applied(step, _number(line))
+            elif line == "" or words.pressure(line, self._unit()) is not None:
+                self._applied(step, words.pressure(line, self._unit()))
             else:
                 self._command(line)
         shown = ""
@@ -98,6 +98,11 @@ class Session:
             self._look()
         if said := words.taken(self.check, step):
             self._say(said)
+
+    def _unit(self) -> str:
+        """Of the transducer whose pressure is asked for."""
+        mine = (one for one in self.check["inputs"] if one["id"] == self.check["transducer"])
+        return next((str(one["unit"]) for one in mine), "")
 
     def _due(self, step: str) -> bool:
         return self.check["step"] == step and not self.check["paused"]
@@ -172,6 +177,7 @@ class Session:
                 self._do("repeat", step=rest or (read[-1] if read else step), reason="read again")
             case "n" if rest:
                 self._do("note", text=rest)
+                self._say("      the remark is kept")
             case "p":
                 self._do("pause", reason=rest)
                 self._say(self._way_back())
@@ -226,10 +232,3 @@ class Session:
 
 GONE = 404
 COMMANDS = ("t", "s", "r", "n", "p", "x")
-
-
-def _number(text: str) -> float | None:
-    try:
-        return float(text.replace(",", "."))
-    except ValueError:
-        return None

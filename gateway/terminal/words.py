@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
+
+from gateway.plant.units import PASCALS
 
 Answer = Mapping[str, Any]
 
 HELP = """\
   Enter       what was asked for is applied, and the reference shows just that
-  a number    it is applied, and the reference shows this instead
+  a number    it is applied, and the reference shows this instead; 0.15 inH2O: in that unit
   t [why]     take the reading as it is, though it is not still
   r [step]    read the last step (or that one) again
   s why       leave this step out
@@ -17,6 +20,18 @@ HELP = """\
   p           pause; go on later with --resume
   x why       abandon the check, without a record
   ?           this list"""
+
+
+def pressure(line: str, unit: str) -> float | None:
+    """What the reference shows, in `unit`; None where the line is no pressure."""
+    found = re.fullmatch(r"([-+]?[0-9]*[.,]?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*([A-Za-z]\S*)?", line)
+    if found is None:
+        return None
+    value, given = float(found[1].replace(",", ".")), found[2] or unit
+    if given == unit:
+        return value
+    both = given in PASCALS and unit in PASCALS
+    return float(f"{value * PASCALS[given] / PASCALS[unit]:.9g}") if both else None
 
 
 def headline(check: Answer) -> str:
@@ -27,7 +42,7 @@ def headline(check: Answer) -> str:
 def waiting(check: Answer) -> str:
     """One line while a reading is awaited: what is read now, and why it is not taken."""
     now = "; ".join(
-        f"{one['id']} {_value(one['pressure'], one['unit'])}"
+        f"{one['id']} {_value(one['pressure'], one['unit'], one['places'])}"
         for one in check["inputs"]
         if one["id"] in check["apply"]
     )
@@ -43,23 +58,17 @@ def taken(check: Answer, step: str) -> str:
         return ""
     if read["skipped"]:
         return f"      left out: {read['skipped']}"
-    unit = _unit(check, read)
+    unit, places = read["unit"], read["places"]
     parts = []
     for name, one in (("input", read["input"]), ("controller", read["controller"])):
         if one is not None:
             error = "" if one["error"] is None else f", error {one['error']:+.2f} % of span"
             verdict = f": {one['verdict']}" if one["verdict"] else ""
-            parts.append(f"{name} {_value(one['shown'], unit)}{error}{verdict}")
-    asked = f"{_value(read['applied'], unit)} expected" if not read["transducer"] else (
-        f"{_value(read['applied'], unit)} applied"
-    )  # fmt: skip
+            parts.append(f"{name} {_value(one['shown'], unit, places)}{error}{verdict}")
+    asked = f"{_value(read['applied'], unit, places)} "
+    asked += "applied" if read["transducer"] else "expected"
     forced = f" (taken although {read['forced']})" if read["forced"] else ""
     return f"      recorded: {asked}; {'; '.join(parts)}{forced}"
-
-
-def _unit(check: Answer, read: Answer) -> str:
-    key = read["transducer"]
-    return next((one["unit"] for one in check["inputs"] if one["id"] == key), str(check["unit"]))
 
 
 def summary(check: Answer) -> list[str]:
@@ -108,5 +117,5 @@ def opened(check: Answer) -> str:
     )
 
 
-def _value(value: float | None, unit: str) -> str:
-    return "no value" if value is None else f"{value:.5g} {unit}".rstrip()
+def _value(value: float | None, unit: str, places: int) -> str:
+    return "no value" if value is None else f"{value:.{places}f} {unit}".rstrip()

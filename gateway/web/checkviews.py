@@ -12,10 +12,11 @@ from gateway.loopcheck.asking import asked
 from gateway.loopcheck.body import SOURCES
 from gateway.loopcheck.feedback import table
 from gateway.loopcheck.judging import Judgement, Point, judgement
-from gateway.loopcheck.mistakes import mistakes
+from gateway.loopcheck.mistakes import combined_range, mistakes
 from gateway.loopcheck.plan import Plan
 from gateway.loopcheck.run import Decide, Measure, Run
 from gateway.loopcheck.steps import Part, Step
+from gateway.paper.figures import places_for
 from gateway.views import iso, number
 
 
@@ -24,6 +25,7 @@ class InputView(BaseModel):
 
     id: str
     unit: str
+    places: int = Field(description="Digits after the point that its pressures deserve.")
     pressure: float | None
     percent: float | None
     counts: float | None
@@ -49,6 +51,8 @@ class ReadView(BaseModel):
     transducer: str = Field(description="Empty in the combined part.")
     point: float | None = Field(description="% of span; null in the combined part.")
     direction: str
+    unit: str = Field(description="Of the transducer; in the combined part of the loop.")
+    places: int = Field(description="Digits after the point that its pressures deserve.")
     applied: float | None = Field(description="Combined: what the combination must give.")
     input: ErrorView | None = Field(description="By our own reading; combined: our own pressure.")
     controller: ErrorView | None = Field(description="By the controller; combined: its feedback.")
@@ -150,6 +154,7 @@ def _inputs(one: Open) -> list[InputView]:
         InputView(
             id=key,
             unit=noun.unit,
+            places=places_for(noun.range),
             pressure=number(now.pressure),
             percent=number(facts.percent(key, now.pressure)),
             counts=number(now.counts, 9),
@@ -193,12 +198,23 @@ def read_views(run: Run) -> list[ReadView]:
             ReadView(
                 step=step.key, part=step.part.value, transducer=step.transducer,
                 point=step.point if step.transducer else None, direction=step.direction,
+                unit=_unit(run, step), places=_places(run, step),
                 applied=applied, input=ours, controller=theirs,
                 forced=read.forced if read else "",
                 skipped=run.skipped[step.key].reason if step.key in run.skipped else "",
             )
         )  # fmt: skip
     return out
+
+
+def _unit(run: Run, step: Step) -> str:
+    return run.facts.transducers[step.transducer].unit if step.transducer else run.facts.unit
+
+
+def _places(run: Run, step: Step) -> int:
+    if step.transducer:
+        return places_for(run.facts.transducers[step.transducer].range)
+    return places_for(combined_range(run.facts))
 
 
 def _verdict(point: Point) -> str:

@@ -13,6 +13,7 @@ from gateway.terminal.client import Gateway, GatewayError
 from gateway.terminal.keys import Keys
 from gateway.terminal.screen import Screen
 from gateway.terminal.session import Session
+from gateway.terminal.words import pressure
 
 Body = dict[str, Any]
 
@@ -20,7 +21,7 @@ Body = dict[str, Any]
 def check(**changes: Any) -> Body:
     """An open check as the gateway shows it."""
     one: Body = {
-        "id": "p1", "unit": "Pa", "pressure": 37.6, "percent": 50.1, "counts": 15000.0,
+        "id": "p1", "unit": "Pa", "places": 2, "pressure": 37.6, "percent": 50.1, "counts": 15000.0,
         "electrical": 12.0, "electrical_unit": "mA", "controller_value": 37.6, "bad": "",
     }  # fmt: skip
     base: Body = {
@@ -36,8 +37,8 @@ def check(**changes: Any) -> Body:
 def read(step: str, **changes: Any) -> Body:
     told = {"shown": 37.6, "error": 0.08, "verdict": "pass"}
     base: Body = {"step": step, "part": "as found", "transducer": "p1", "point": 50.0,
-                  "direction": "up", "applied": 37.5, "input": told, "controller": None,
-                  "forced": "", "skipped": ""}  # fmt: skip
+                  "direction": "up", "unit": "Pa", "places": 2, "applied": 37.5, "input": told,
+                  "controller": None, "forced": "", "skipped": ""}  # fmt: skip
     return base | changes
 
 
@@ -112,14 +113,22 @@ def test_enter_applies_and_finishes() -> None:
         ("finish", {"person": "Ada", "reason": ""}),
     ]
     assert "[1/2] p1: apply 37.5 Pa." in said
-    assert "      p1 37.6 Pa: 3 of 5 readings, 2 of 5 s" in said
-    assert "      recorded: 37.5 Pa applied; input 37.6 Pa, error +0.08 % of span: pass" in said
+    assert "      p1 37.60 Pa: 3 of 5 readings, 2 of 5 s" in said
+    assert "      recorded: 37.50 Pa applied; input 37.60 Pa, error +0.08 % of span: pass" in said
 
 
 def test_a_number_is_what_the_reference_shows() -> None:
     _, _, told = run(check(), Fake(check(applied=True), DONE), "37,52", "a remark")
     assert told[0] == ("applied", {"person": "Ada", "step": "s1", "shown": {"p1": 37.52}})
     assert told[-1] == ("finish", {"person": "Ada", "reason": "a remark"})
+
+
+def test_what_the_reference_shows_may_be_in_another_unit() -> None:
+    _, _, told = run(check(), Fake(check(applied=True), DONE), "0.15 inH2O", "")
+    assert told[0] == ("applied", {"person": "Ada", "step": "s1", "shown": {"p1": 37.3633365}})
+    assert pressure("0,5", "Pa") == 0.5
+    assert pressure("-1e1 Pa", "kPa") == -0.01
+    assert [pressure(text, "Pa") for text in ("3 apples", "s", "", "1 2", "nan")] == [None] * 5
 
 
 @pytest.mark.parametrize(

@@ -41,7 +41,7 @@ def site_file(folder: Path) -> tuple[Path, Site]:
     for port, free in zip((15020, 15021, 15022), free_ports(3), strict=True):
         text = text.replace(f"port = {port}", f"port = {free}")
     text = text.replace("interval_s = 1.0", "interval_s = 0.5")
-    text = text.replace("timeout_s = 0.6", "timeout_s = 0.45")
+    text = text.replace("timeout_s = 0.6", "timeout_s = 3.0")
     maps = folder / "maps"
     maps.mkdir()
     for one in (demo_site_path().parent / "maps").iterdir():

@@ -1,7 +1,8 @@
 // The page of loop checks: begin one, go through it step by step, look at the records.
 
+import { ask } from "./asking.js";
 import { look, tell } from "./checkdeeds.js";
-import { draw } from "./checkshow.js";
+import { draw, inUnit } from "./checkshow.js";
 import { watch } from "./mast.js";
 import { child, say, show } from "./parts.js";
 
@@ -72,7 +73,6 @@ async function deed(path, body) {
 }
 
 const here = (what, body = {}) => check && deed(`/open/${encodeURIComponent(check.name)}/${what}`, body);
-const why = (words) => (window.prompt(words) || "").trim();
 
 page("apply").addEventListener("submit", (event) => {
   event.preventDefault();
@@ -80,18 +80,24 @@ page("apply").addEventListener("submit", (event) => {
   const value = Number(text);
   if (text && !Number.isFinite(value)) return say(page("told"), "What the reference shows: a number.");
   event.target.elements.shown.value = "";
-  return here("applied", { step: check.step, shown: text && check.transducer ? { [check.transducer]: value } : {} });
+  const told = text && check.transducer ? { [check.transducer]: inUnit(check, value, event.target.elements.in.value) } : {};
+  return here("applied", { step: check.step, shown: told });
 });
 page("take").addEventListener("click", () => here("take"));
-page("skip").addEventListener("click", () => {
-  const reason = why("Why is this step left out?");
-  if (reason) here("skip", { step: check.step, reason });
+page("skip").addEventListener("click", async () => {
+  const { step } = check; // what was looked at, not what comes while the reason is typed
+  const reason = await ask("Leave this step out", "Why; what it would have proved is then not proved", "Leave it out");
+  if (reason) here("skip", { step, reason });
 });
 page("again").addEventListener("click", () => here("repeat", { step: check.read.at(-1).step, reason: "read again" }));
 page("pause").addEventListener("click", () => here(check.paused ? "resume" : "pause"));
-page("abandon").addEventListener("click", () => {
-  const reason = why("Abandon the check, without a record. Why?");
+page("abandon").addEventListener("click", async () => {
+  const reason = await ask("Abandon the check, without a record", "Why", "Abandon it");
   if (reason) here("abandon", { reason });
+});
+page("note").addEventListener("click", async () => {
+  const text = await ask("Keep a remark", "It stands in the record", "Keep it");
+  if (text && (await here("note", { text }))) say(page("told"), "The remark is kept.");
 });
 page("decide").addEventListener("submit", (event) => {
   event.preventDefault();

@@ -1,22 +1,50 @@
 // An open loop check drawn: what to do, how it stands, what was read.
 
 import { child, say, show } from "./parts.js";
-import { capital } from "./words.js";
+import { isPressure, label, measure, shown } from "./units.js";
+import { capital, figure } from "./words.js";
 
 const page = (id) => document.getElementById(id);
 const digits = (value, n = 5) => (value === null || value === undefined ? "–" : String(Number(value.toPrecision(Math.abs(value) < 1 ? n - 2 : n))));
 const signed = (value) => (value === null || value === undefined ? "" : `${value > 0 ? "+" : ""}${value.toFixed(2)}`);
 
+const lacks = (value) => value === null || value === undefined;
+
+// A pressure in the unit of the site file, which the record keeps.
+const pressure = (value, unit, places) => (lacks(value) ? "–" : `${figure(value, places)} ${label(unit)}`);
+
+// The same in the unit that the viewer has chosen; "" where that is the same unit.
+function other(value, unit, places) {
+  const to = shown(unit);
+  if (lacks(value) || to === unit || !isPressure(unit)) return "";
+  const { factor } = measure(unit, 1);
+  const decimals = Math.min(5, Math.max(0, places - Math.round(Math.log10(factor))));
+  return `${figure(value * factor, decimals)} ${label(to)}`;
+}
+
+function both(value, unit, places) {
+  const also = other(value, unit, places);
+  return pressure(value, unit, places) + (also && ` (${also})`);
+}
+
+// What the reference shows, in the unit of the transducer that is checked.
+export function inUnit(check, value, unit) {
+  const mine = check.inputs.find((one) => one.id === check.transducer);
+  return !mine || mine.unit === unit ? value : Number((value / measure(mine.unit, 1).factor).toPrecision(9));
+}
+
 export function draw(check) {
   say(page("check-name"), `${check.loop}: ${check.plan.scheme}`);
   say(page("check-count"), `${check.done} of ${check.steps} steps, ${check.name}`);
   say(page("asked"), check.paused ? `Paused: ${check.paused}` : check.asked);
+  say(page("also"), check.paused ? "" : inOther(check));
   say(page("pause"), check.paused ? "Go on" : "Pause");
   const measuring = check.task === "measure" && !check.paused;
   show(page("apply"), measuring);
   show(page("decide"), check.task === "decide" && !check.paused);
   show(page("finish"), check.task === "conclude" && !check.paused);
   show(page("shown-row"), Boolean(check.transducer));
+  units(check);
   page("apply").querySelector("[type=submit]").disabled = check.applied;
   page("take").disabled = !check.applied;
   page("again").disabled = !check.read.length;
@@ -29,11 +57,30 @@ export function draw(check) {
   table(check);
 }
 
+// What is to be applied, in the viewer's unit.
+function inOther(check) {
+  const mine = check.inputs.filter((one) => one.id in check.apply);
+  const told = mine.map((one) => [one.id, other(check.apply[one.id], one.unit, one.places)]).filter(([, text]) => text);
+  return told.length ? `That is ${told.map(([id, text]) => (mine.length > 1 ? `${text} on ${id}` : text)).join(", ")}.` : "";
+}
+
+// Units in which the person may say what the reference shows: the site's, and the viewer's.
+function units(check) {
+  const mine = check.inputs.find((one) => one.id === check.transducer);
+  show(page("in-row"), Boolean(mine));
+  if (!mine) return;
+  const box = page("apply").elements.in;
+  const found = [...new Set([mine.unit, shown(mine.unit)])];
+  if (box.dataset.said === found.join()) return;
+  box.dataset.said = found.join();
+  box.replaceChildren(...found.map((unit) => new Option(label(unit), unit)));
+}
+
 function values(check) {
   const mine = check.inputs.filter((one) => !check.step || one.id in check.apply);
   lines(page("now"), mine.map((one) => one.bad ? `${one.id}: ${one.bad}`
-    : `${one.id} ${digits(one.pressure)} ${one.unit}, ${digits(one.electrical, 4)} ${one.electrical_unit}, ${digits(one.counts)} counts`
-      + (one.controller_value === null ? "" : `; controller ${digits(one.controller_value)} ${one.unit}`)));
+    : `${one.id} ${both(one.pressure, one.unit, one.places)}, ${digits(one.electrical, 4)} ${one.electrical_unit}, ${digits(one.counts)} counts`
+      + (one.controller_value === null ? "" : `; controller ${both(one.controller_value, one.unit, one.places)}`)));
 }
 
 function summary(one) {
@@ -70,20 +117,28 @@ function table(check) {
       cell.colSpan = 6;
       continue;
     }
-    number(row, digits(one.applied), "Applied");
-    pair(row, one.input, "Input reads");
-    pair(row, one.controller, "Controller shows");
+    value(row, one, one.applied, one.transducer ? "Applied" : "Expected");
+    pair(row, one, one.input, "Input reads");
+    pair(row, one, one.controller, one.transducer ? "Controller shows" : "Feedback");
     const verdicts = [one.input, one.controller].map((side) => side?.verdict).filter(Boolean);
     const worst = ["fail", "not proved", "pass"].find((word) => verdicts.includes(word)) || "";
     child(row, "td", worst + (one.forced ? `, taken although ${one.forced}` : ""), worst === "fail" ? "bad" : "");
   }
 }
 
-function pair(row, side, label) {
-  number(row, side ? digits(side.shown) : "–", label);
+function pair(row, read, side, label) {
+  value(row, read, side?.shown, label);
   number(row, side ? signed(side.error) : "", "Error, % of span");
 }
 
+function value(row, read, pressed, label) {
+  const cell = number(row, pressure(pressed, read.unit, read.places), label);
+  const also = other(pressed, read.unit, read.places);
+  if (also) child(cell, "span", also, "other");
+}
+
 function number(row, text, label) {
-  child(row, "td", text, "num").dataset.label = label;
+  const cell = child(row, "td", text, "num");
+  cell.dataset.label = label;
+  return cell;
 }
