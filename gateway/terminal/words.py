@@ -41,12 +41,11 @@ def headline(check: Answer) -> str:
 
 def waiting(check: Answer) -> str:
     """One line while a reading is awaited: what is read now, and why it is not taken."""
-    now = "; ".join(
-        f"{one['id']} {_value(one['pressure'], one['unit'], one['places'])}"
-        for one in check["inputs"]
-        if one["id"] in check["apply"]
-    )
+    mine = [one for one in check["inputs"] if one["id"] in check["apply"]]
+    now = "; ".join(f"{o['id']} {_value(o['pressure'], o['unit'], o['places'])}" for o in mine)
     why = check["trouble"] or check["why"] or "still: it is being taken"
+    if len(mine) == 1:
+        why = why.removeprefix(f"{mine[0]['id']} ")
     look = " (t takes it as it is)" if check["look"] else ""
     return f"      {now}: {why}{look}"
 
@@ -60,7 +59,8 @@ def taken(check: Answer, step: str) -> str:
         return f"      left out: {read['skipped']}"
     unit, places = read["unit"], read["places"]
     parts = []
-    for name, one in (("input", read["input"]), ("controller", read["controller"])):
+    names = ("input", "controller") if read["transducer"] else ("we read", "feedback")
+    for name, one in zip(names, (read["input"], read["controller"]), strict=True):
         if one is not None:
             error = "" if one["error"] is None else f", error {one['error']:+.2f} % of span"
             verdict = f": {one['verdict']}" if one["verdict"] else ""

@@ -111,7 +111,7 @@ async def test_a_whole_check_in_the_browser(tmp_path: Path) -> None:
         assert [(m["fault"], m["subject"]) for m in record["mistakes"]] == [
             ("range-mismatch", "dp-201")
         ]
-        assert (record["remarks"], record["person"]) == ("to be corrected", "Ada Example")
+        assert (record["remarks"], record["person"]) == ("to be corrected", "Ada Example (local token)")
         assert [one["text"] for one in record["notes"]] == ["a tube was wet"]
         pdf = await client.get("/api/v1/checks/records/1/pdf")
         assert pdf.content.startswith(b"%PDF-1.7")
@@ -164,7 +164,7 @@ async def test_pressures_in_the_unit_of_the_viewer(tmp_path: Path) -> None:
             await live(page)
             await begin(page, (tmp_path / "state" / "http-token").read_text().strip(), "one point")
             await expect(page.locator("#asked")).to_contain_text("apply 37.5 Pa")
-            await expect(page.locator("#also")).to_have_text("That is 0.1506 inH₂O.")
+            await expect(page.locator("#also")).to_have_text("That is 0.1505 inH₂O.")
             on = {"kind": "calibrator", "subject": "dp-201", "size": 37.5, "on": True}
             (await switches.post("/faults", json=on)).raise_for_status()
             await page.get_by_label("What the reference shows").fill("0.15")

@@ -5,6 +5,8 @@ import { say } from "./parts.js";
 const dialog = document.getElementById("asking");
 const { words } = dialog.querySelector("form").elements;
 
+document.getElementById("asking-not").addEventListener("click", () => dialog.close());
+
 // The words; "" when the person would rather not. title, about and button are what the dialog says.
 export function ask(title, about, button) {
   say(document.getElementById("asking-h"), title);

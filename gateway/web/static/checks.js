@@ -19,6 +19,7 @@ setInterval(() => document.hidden || refresh(), EVERY_MS);
 refresh();
 records();
 choose();
+points();
 
 async function refresh() {
   try {
@@ -114,10 +115,12 @@ page("finish").addEventListener("submit", async (event) => {
   if (!end) return;
   event.target.reset();
   say(page("told"), `Record ${end.record} is made.`);
-  records();
+  const made = (await records()).find((one) => one.number === end.record);
+  if (made) say(page("told"), `Record ${made.number} is made: ${made.verdict}, as found ${made.as_found}.`);
 });
 
 begin.elements.loop.addEventListener("change", choose);
+begin.elements.scheme.addEventListener("change", points);
 begin.addEventListener("submit", async (event) => {
   event.preventDefault();
   const fields = begin.elements;
@@ -127,7 +130,7 @@ begin.addEventListener("submit", async (event) => {
     transducers: [...page("inputs").querySelectorAll("input:checked")].map((one) => one.value),
     reference: { identity: fields.identity.value, certificate: fields.certificate.value, expanded: expanded ? Number(expanded) : null, unit: fields.unit.value },
     point: Number(fields.point.value),
-    cycles: Number(fields.cycles.value),
+    cycles: page("cycles-row").hidden ? 1 : Number(fields.cycles.value),
   };
   for (const text of ["scheme", "rule", "ambient"]) body[text] = fields[text].value;
   for (const tick of ["combined", "only_as_found", "hands_free"]) body[tick] = fields[tick].checked;
@@ -156,6 +159,13 @@ function choose() {
   }
 }
 
+// Fields that only some schemes have.
+function points() {
+  const scheme = begin.elements.scheme.value;
+  show(page("point-row"), scheme === "one point");
+  show(page("cycles-row"), scheme.endsWith("points"));
+}
+
 async function records() {
   const [found, due] = await Promise.all([look("/records"), look("/records/due")]);
   say(page("chain"), found.broken.length ? `The chain is broken: ${found.broken.join("; ")}` : found.records.length ? "the chain of records is whole" : "");
@@ -179,6 +189,7 @@ async function records() {
     child(row, "td", one.due ? one.due.slice(0, 10) : "now");
     child(row, "td", one.overdue ? "overdue" : "", one.overdue ? "bad" : "");
   });
+  return found.records;
 }
 
 function fill(body, list, make) {

@@ -4,11 +4,10 @@ import { child, say, show } from "./parts.js";
 import { isPressure, label, measure, shown } from "./units.js";
 import { capital, figure } from "./words.js";
 
-const page = (id) => document.getElementById(id);
-const digits = (value, n = 5) => (value === null || value === undefined ? "–" : String(Number(value.toPrecision(Math.abs(value) < 1 ? n - 2 : n))));
-const signed = (value) => (value === null || value === undefined ? "" : `${value > 0 ? "+" : ""}${value.toFixed(2)}`);
-
 const lacks = (value) => value === null || value === undefined;
+const page = (id) => document.getElementById(id);
+const digits = (value, n = 5) => (lacks(value) ? "–" : String(Number(value.toPrecision(Math.abs(value) < 1 ? n - 2 : n))));
+const signed = (value) => (lacks(value) ? "" : `${Number(value.toFixed(2)) > 0 ? "+" : ""}${figure(value, 2)}`);
 
 // A pressure in the unit of the site file, which the record keeps.
 const pressure = (value, unit, places) => (lacks(value) ? "–" : `${figure(value, places)} ${label(unit)}`);
@@ -107,11 +106,11 @@ function table(check) {
   box.dataset.said = said;
   const body = box.tBodies[0];
   body.replaceChildren();
+  const first = check.read.find((one) => !one.transducer);
   for (const one of check.read) {
+    if (one === first) heads(body);
     const row = child(body, "tr");
-    const way = one.direction === "up" ? "↑" : "↓";
-    const name = one.transducer ? `${one.transducer} ${one.part}, ${digits(one.point, 3)} % ${way}` : one.step.replace("combined/", "combined: ");
-    child(row, "th", name).scope = "row";
+    child(row, "th", named(one)).scope = "row";
     if (one.skipped) {
       const cell = child(row, "td", `left out: ${one.skipped}`);
       cell.colSpan = 6;
@@ -122,8 +121,29 @@ function table(check) {
     pair(row, one, one.controller, one.transducer ? "Controller shows" : "Feedback");
     const verdicts = [one.input, one.controller].map((side) => side?.verdict).filter(Boolean);
     const worst = ["fail", "not proved", "pass"].find((word) => verdicts.includes(word)) || "";
-    child(row, "td", worst + (one.forced ? `, taken although ${one.forced}` : ""), worst === "fail" ? "bad" : "");
+    const told = one.step.startsWith("combined/beyond/") ? "told only" : worst;
+    child(row, "td", told + (one.forced ? `, taken although ${one.forced}` : ""), worst === "fail" ? "bad" : "");
   }
+}
+
+// In the combined part the columns mean something else.
+function heads(body) {
+  const row = child(body, "tr", undefined, "heads");
+  for (const text of ["Combined feedback", "Expected", "We read", "", "Feedback", "", ""]) {
+    const head = child(row, text ? "th" : "td", text, "num");
+    if (text) head.scope = "col";
+  }
+  row.firstChild.className = "";
+}
+
+function named(one) {
+  if (one.transducer) {
+    const bridged = one.step.endsWith("/zero");
+    return `${one.transducer} ${one.part}, ${bridged ? "ports bridged" : `${digits(one.point, 3)} % ${one.direction === "up" ? "↑" : "↓"}`}`;
+  }
+  const [, what, beyond] = one.step.split("/");
+  if (beyond) return `${beyond} beyond its range`;
+  return what === "rest" ? "nothing applied" : what.replaceAll("+", " and ");
 }
 
 function pair(row, read, side, label) {
