@@ -155,7 +155,16 @@ def _point(point: Point, source: Source) -> Body:
         "verdict": point.verdict.value,
         "forced": point.read.forced,
         "limited": point.limited,
+        "beyond": _beyond(point),
     } | ({"counts": seen.counts, "electrical": seen.electrical} if source == "input" else {})
+
+
+def _beyond(point: Point) -> Body | None:
+    """The error at an end of the input, by the line of the other readings."""
+    found = point.beyond
+    if found is None:
+        return None
+    return {"error": _number(found.error), "expanded": _number(found.expanded)}
 
 
 def _line(found: ZeroAndSpan) -> Body:

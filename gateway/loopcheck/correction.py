@@ -7,7 +7,7 @@ once for the zero, twice for the span, whose two ends it may move apart.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, isfinite, sqrt
 
 import numpy as np
@@ -69,6 +69,21 @@ def zero_and_span(
         Part(100 * line.slope, _expanded(span_u, freedom, reference, 2.0)),
         line,
     )
+
+
+def error_at(
+    applied: float, readings: list[Reading], reference: float | None, each: float = 0.0
+) -> Part | None:
+    """The error that the line of others has at a pressure (% of span) where none could be read.
+
+    As `zero_and_span`, whose zero it is when every pressure is counted from there.
+    """
+    shifted = [
+        replace(one, applied=one.applied - applied, measured=one.measured - applied)
+        for one in readings
+    ]
+    line = zero_and_span(shifted, reference, each)
+    return line.zero if line else None
 
 
 def _expanded(own: float, freedom: float, reference: float | None, times: float) -> float | None:

@@ -2,12 +2,16 @@
 
 Ours comes from the counts and the nameplate range: it judges transducer, wiring and input. The
 controller's own value also judges the settings that a person entered there.
+
+At an end of an input that clamps, an error beyond it does not show. So nothing passes there by
+what it reads, but by what the line through the other readings says of that place; without such a
+line it is not proved.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 from typing import Literal
 
@@ -15,7 +19,8 @@ from gateway.plant.units import to_pa
 
 from .acceptance import Rule, Verdict, applied_rule, judged, ratio, worst
 from .characteristics import Characteristics, Reading, characteristics
-from .correction import Proposal, ZeroAndSpan, proposal, zero_and_span
+from .correction import Part as ErrorPart
+from .correction import Proposal, ZeroAndSpan, error_at, proposal, zero_and_span
 from .events import Recorded
 from .naming import Named, name_of
 from .plan import Facts
@@ -38,6 +43,8 @@ class Point:
     verdict: Verdict
     limited: bool = False
     """At an end of the input, beyond which an error does not show."""
+    beyond: ErrorPart | None = None
+    """There: the error that the line of the other readings has; None where there is no line."""
 
 
 @dataclass(frozen=True)
@@ -82,13 +89,14 @@ def judgement(run: Run, part: Part, transducer: str, source: Source) -> Judgemen
     facts, noun, rule = run.facts, run.facts.transducers[transducer], run.plan.rule
     each = [expanded(run, transducer, r) for _, r, _ in seen]
     widest = None if None in each else max(u for u in each if u is not None)
-    points = tuple(_point(facts, one, widest, rule) for one in seen)
-    free = _free(points)
-    line = zero_and_span(
-        _readings(facts, transducer, free),
-        _reference(run, transducer),
-        _alone(run, transducer, seen[0][1]),
-    )
+    free = _free(points := tuple(_point(facts, one, widest, rule) for one in seen))
+    others = _readings(facts, transducer, free)
+    known = _reference(run, transducer), _alone(run, transducer, seen[0][1])
+    line = zero_and_span(others, *known)
+    if len(free) < len(points):
+        points = tuple(_ended(run, one, others, known) if one.limited else one for one in points)
+    else:
+        points = tuple(_unproved(one) if one.limited else one for one in points)
     skipped = sum(s.key in run.skipped for s in steps)
     tolerance = noun.tolerance_pct_span
     limit = run.plan.adjust_pct_span or tolerance / 2
@@ -105,7 +113,7 @@ def judgement(run: Run, part: Part, transducer: str, source: Source) -> Judgemen
         expanded=widest,
         rule=applied_rule(rule, tolerance, widest),
         verdict=worst([p.verdict for p in points] + [Verdict.NOT_PROVED] * (skipped > 0)),
-        adjust=any(abs(p.error) > limit for p in points),
+        adjust=any(abs(e) > limit for p in points for e in _errors(p)),
         proposal=proposal(line, noun.range, (ends.low, ends.high)) if line else None,
         mistake=_mistake(run, transducer, source, points),
     )
@@ -164,6 +172,30 @@ def at_end(facts: Facts, key: str, counts: float) -> bool:
     """Whether an input that clamps stands at one of its ends."""
     card = facts.transducers[key].input
     return card.clamps and min(abs(counts - end) for end in card.counts) <= 0.5
+
+
+def _ended(
+    run: Run, point: Point, others: list[Reading], known: tuple[float | None, float]
+) -> Point:
+    """A reading at an end of the input, judged by the line of the others."""
+    key, rule = point.step.transducer, run.plan.rule
+    beyond = error_at(run.facts.percent(key, point.applied), others, *known)
+    if beyond is None or point.verdict is Verdict.FAIL:
+        return _unproved(point)
+    # Not read but inferred: so it must lie inside with its uncertainty, where there is one.
+    rule = rule if beyond.expanded is None else Rule.GUARDED
+    tolerance = run.facts.transducers[key].tolerance_pct_span
+    verdict = judged(beyond.error, tolerance, beyond.expanded, rule)
+    return replace(point, verdict=verdict, beyond=beyond)
+
+
+def _unproved(point: Point) -> Point:
+    """What reads right where an error would not show."""
+    return replace(point, verdict=worst([point.verdict, Verdict.NOT_PROVED]))
+
+
+def _errors(point: Point) -> list[float]:
+    return [point.error] if point.beyond is None else [point.error, point.beyond.error]
 
 
 def _free(points: tuple[Point, ...]) -> tuple[Point, ...]:

@@ -38,8 +38,7 @@ def _table(name: str, part: Body, one: Body) -> dict[str, Any]:
     ours, theirs = part["input"], part["controller"]
     points = ours["points"] if ours else []
     value = {p["step"]: p for p in theirs["points"]} if theirs else {}
-    places = places_for(one["range"])
-    rows = [_row(p, value.get(p["step"]), places, controller=bool(value)) for p in points]
+    rows = [_row(p, value.get(p["step"]), one["range"], controller=bool(value)) for p in points]
     head = ["% of span", "", f"applied {one['unit']}", f"signal {one['signal_unit']}", "counts",
             f"reads {one['unit']}", "error %"]  # fmt: skip
     head += [f"controller {one['unit']}", "error %"] if value else []
@@ -57,19 +56,33 @@ def _table(name: str, part: Body, one: Body) -> dict[str, Any]:
 
 
 def _limited(points: Sequence[Body]) -> str:
-    """Where an error could not have shown in full; "" where nowhere."""
-    ends = sorted({p["point"] for p in points if p["limited"]})
+    """Where an error could not have shown in full, and what the others say; "" where nowhere."""
+    ends = {p["point"]: p.get("beyond") for p in points if p["limited"]}
     if not ends:
         return ""
-    said = " and ".join(f"{figure(end, 4)} %" for end in ends)
-    return (
-        f"At {said} the input ends: an error beyond it does not show there, so that it counts "
-        "neither for zero and span nor for linearity."
-    )
+    told = [_beyond(point, beyond) for point, beyond in sorted(ends.items())]
+    return " ".join([*told, "Such readings count neither for zero and span nor for linearity."])
 
 
-def _row(point: Body, value: Body | None, places: int, *, controller: bool) -> dict[str, Any]:
+def _beyond(point: float, beyond: Body | None) -> str:
+    words = f"At {figure(point, 4)} % the input ends, and an error beyond it does not show"
+    if not beyond:
+        return f"{words}."
+    by = plus_minus(beyond["error"], beyond["expanded"], "%")
+    return f"{words}: by the line through the other readings it is {by} there."
+
+
+def _shown_error(point: Body, middle: float) -> str:
+    """With the side on which the true error lies, at an end of the input."""
+    error = fixed(point["error"])
+    return error if not point["limited"] else f"{'≥' if point['shown'] > middle else '≤'} {error}"
+
+
+def _row(
+    point: Body, value: Body | None, range_: Sequence[float], *, controller: bool
+) -> dict[str, Any]:
     way = {"up": "↑", "down": "↓"}[point["direction"]]
+    places, middle = places_for(range_), sum(range_) / 2
     cells = [
         figure(point["point"], 4),
         "bridged" if point["kind"] == "ports bridged" else way,
@@ -77,7 +90,7 @@ def _row(point: Body, value: Body | None, places: int, *, controller: bool) -> d
         plain(point["electrical"], 3),
         plain(point["counts"], 0),
         plain(point["shown"], places),
-        fixed(point["error"]),
+        _shown_error(point, middle),
     ]
     verdicts = [point["verdict"]]
     if controller:

@@ -63,12 +63,21 @@ def taken(check: Answer, step: str) -> str:
     for name, one in zip(names, (read["input"], read["controller"]), strict=True):
         if one is not None:
             error = "" if one["error"] is None else f", error {one['error']:+.2f} % of span"
+            error += _ends(one)
             verdict = f": {one['verdict']}" if one["verdict"] else ""
             parts.append(f"{name} {_value(one['shown'], unit, places)}{error}{verdict}")
     asked = f"{_value(read['applied'], unit, places)} "
     asked += "applied" if read["transducer"] else "expected"
     forced = f" (taken although {read['forced']})" if read["forced"] else ""
     return f"      recorded: {asked}; {'; '.join(parts)}{forced}"
+
+
+def _ends(one: Answer) -> str:
+    """What has to be said of a reading at an end of its input."""
+    if not one["ends"]:
+        return ""
+    others = "" if one["beyond"] is None else f"; by the others {one['beyond']:+.2f} %"
+    return f" (the input ends here{others})"
 
 
 def summary(check: Answer) -> list[str]:

@@ -7,7 +7,6 @@ from math import isfinite
 from pydantic import BaseModel, Field
 
 from gateway.checking.checks import Open
-from gateway.loopcheck.acceptance import Verdict
 from gateway.loopcheck.asking import asked
 from gateway.loopcheck.body import SOURCES
 from gateway.loopcheck.feedback import table
@@ -40,6 +39,10 @@ class ErrorView(BaseModel):
 
     shown: float | None
     error: float | None
+    ends: bool = Field(
+        description="At an end of the input, where an error beyond it does not show.",
+    )
+    beyond: float | None = Field(description="There: by the line of the other readings.")
     verdict: str
 
 
@@ -178,9 +181,7 @@ def read_views(run: Run) -> list[ReadView]:
         if part is Part.AS_FOUND or run.adjusted(key)
     }
     points = {
-        (point.step.key, source): ErrorView(
-            shown=number(point.shown), error=number(point.error), verdict=_verdict(point)
-        )
+        (point.step.key, source): _of_point(point)
         for (_, _, source), found in errors.items()
         if found
         for point in found.points
@@ -217,17 +218,20 @@ def _places(run: Run, step: Step) -> int:
     return places_for(combined_range(run.facts))
 
 
-def _verdict(point: Point) -> str:
-    """At the end of an input an error beyond it does not show, so that nothing passes there."""
-    if point.limited and point.verdict is Verdict.PASS:
-        return "the input ends here"
-    return point.verdict.value
+def _of_point(point: Point) -> ErrorView:
+    return ErrorView(
+        shown=number(point.shown),
+        error=number(point.error),
+        ends=point.limited,
+        beyond=number(point.beyond.error) if point.beyond else None,
+        verdict=point.verdict.value,
+    )
 
 
 def _of_loop(shown: float | None, verdict: str) -> ErrorView | None:
     if shown is None or not isfinite(shown):
         return None
-    return ErrorView(shown=number(shown), error=None, verdict=verdict)
+    return ErrorView(shown=number(shown), error=None, ends=False, beyond=None, verdict=verdict)
 
 
 def _summaries(run: Run) -> list[SummaryView]:

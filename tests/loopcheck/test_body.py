@@ -131,14 +131,56 @@ def test_the_record_is_plain_data_and_the_same_every_time() -> None:
     assert made["reference"]["identity"] == "Calibrator 7"
 
 
+CARD = {"counts": [0, 25000], "electrical": [0, 20], "unit": "mA", "clamps": True}
+"""Stops at 20 mA: it shows 100 % although the device sends more."""
+
+
+def at_the_end(error: float, bend: float = 0.0, **wanted: Any) -> Judgement:
+    """A transducer that reads so many Pa too high, at the upper end so many more, on that card."""
+
+    def ours(step: Step, key: str) -> float:
+        more = error + (bend if step.point == 100 else 0.0)
+        return min(100.0, exact(step, key) + more)
+
+    return judged(run_whole(begun(plan(**wanted), stair(input=CARD)), ours=ours))
+
+
 def test_the_end_of_an_input_hides_an_error_and_is_left_out_of_the_line() -> None:
-    """A card that stops at 20 mA shows 100 % although the device sends more."""
-    card = {"counts": [0, 25000], "electrical": [0, 20], "unit": "mA", "clamps": True}
-    run = run_whole(begun(about=stair(input=card)), ours=lambda s, k: min(100.0, exact(s, k) + 1.0))
+    run = run_whole(begun(about=stair(input=CARD)), ours=lambda s, k: min(100.0, exact(s, k) + 1.0))
     found = judged(run)
     assert [p.step.point for p in found.points if p.limited] == [100.0]
     assert found.line
     assert (found.line.zero.error, found.line.span.error) == pytest.approx((0.8, 0.0), abs=1e-6)
     made: Any = body(run, "x")
     points = made["transducers"][0]["as_found"]["input"]["points"]
-    assert [p["point"] for p in points if p["limited"]] == [100.0]
+    (end,) = [p for p in points if p["limited"]]
+    assert (end["point"], end["error"]) == (100.0, 0.0)
+    assert end["beyond"]["error"] == pytest.approx(0.8, abs=1e-6)
+
+
+def test_nothing_passes_at_the_end_of_an_input_by_what_it_reads() -> None:
+    """It passes by the line of the others, with its uncertainty; the tolerance is 1 % of span."""
+    (end,) = [p for p in at_the_end(0.5).points if p.limited]
+    assert (end.error, end.verdict) == (0.0, Verdict.PASS)
+    assert end.beyond
+    assert end.beyond.error == pytest.approx(0.4, abs=1e-6)
+    close = at_the_end(1.2)
+    assert close.verdict is Verdict.NOT_PROVED, "0.96 % and the uncertainty are more than 1 %"
+    assert [p.step.point for p in close.points if p.verdict is Verdict.NOT_PROVED] == [100.0]
+    (end,) = [p for p in at_the_end(1.5).points if p.limited]
+    assert end.verdict is Verdict.FAIL, "1.2 % at every other point"
+
+
+def test_the_end_of_an_input_alone_proves_nothing() -> None:
+    found = at_the_end(5.0, scheme="one point", point=100)
+    assert [(p.error, p.verdict) for p in found.points] == [(0.0, Verdict.NOT_PROVED)]
+    assert found.verdict is Verdict.NOT_PROVED
+
+
+def test_too_low_at_the_end_of_an_input_still_fails() -> None:
+    """A card that ends below what was applied: this error does show."""
+    low = {"counts": [0, 23750], "electrical": [0, 19], "unit": "mA", "clamps": True}
+    run = run_whole(begun(about=stair(input=low)), ours=lambda s, k: min(92.1875, exact(s, k)))
+    (end,) = [p for p in judged(run).points if p.limited]
+    assert end.error == pytest.approx(-6.25)
+    assert end.verdict is Verdict.FAIL

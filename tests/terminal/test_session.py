@@ -35,7 +35,7 @@ def check(**changes: Any) -> Body:
 
 
 def read(step: str, **changes: Any) -> Body:
-    told = {"shown": 37.6, "error": 0.08, "verdict": "pass"}
+    told = {"shown": 37.6, "error": 0.08, "ends": False, "beyond": None, "verdict": "pass"}
     base: Body = {"step": step, "part": "as found", "transducer": "p1", "point": 50.0,
                   "direction": "up", "unit": "Pa", "places": 2, "applied": 37.5, "input": told,
                   "controller": None, "forced": "", "skipped": ""}  # fmt: skip

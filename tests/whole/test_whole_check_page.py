@@ -111,7 +111,10 @@ async def test_a_whole_check_in_the_browser(tmp_path: Path) -> None:
         assert [(m["fault"], m["subject"]) for m in record["mistakes"]] == [
             ("range-mismatch", "dp-201")
         ]
-        assert (record["remarks"], record["person"]) == ("to be corrected", "Ada Example (local token)")
+        assert (record["remarks"], record["person"]) == (
+            "to be corrected",
+            "Ada Example (local token)",
+        )
         assert [one["text"] for one in record["notes"]] == ["a tube was wet"]
         pdf = await client.get("/api/v1/checks/records/1/pdf")
         assert pdf.content.startswith(b"%PDF-1.7")

@@ -122,8 +122,15 @@ function table(check) {
     const verdicts = [one.input, one.controller].map((side) => side?.verdict).filter(Boolean);
     const worst = ["fail", "not proved", "pass"].find((word) => verdicts.includes(word)) || "";
     const told = one.step.startsWith("combined/beyond/") ? "told only" : worst;
-    child(row, "td", told + (one.forced ? `, taken although ${one.forced}` : ""), worst === "fail" ? "bad" : "");
+    child(row, "td", told + ends(one) + (one.forced ? `, taken although ${one.forced}` : ""), worst === "fail" ? "bad" : "");
   }
+}
+
+// At an end of its input an error beyond it does not show.
+function ends(one) {
+  const side = [one.input, one.controller].find((each) => each?.ends);
+  if (!side) return "";
+  return `; the input ends here${side.beyond === null ? "" : `, by the others ${signed(side.beyond)}`}`;
 }
 
 // In the combined part the columns mean something else.
