@@ -103,7 +103,11 @@ class Broker(Server):
 
     async def retained(self, topic: str) -> dict[str, dict[str, Any]]:
         """Retained messages by topic."""
-        async with self.subscribed(topic, "--retained-only", "-W", "1") as got:
+        async with self.subscribed(topic, "--retained-only", "-W", "10") as got:
+            for _ in range(60):  # none at all is an answer too, but a late one
+                if got:
+                    break
+                await asyncio.sleep(0.05)
             await asyncio.sleep(0.3)
         return {message["topic"]: message["payload"] for message in got}
 
