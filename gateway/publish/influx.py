@@ -14,7 +14,7 @@ from gateway.errors import StoreError
 from gateway.live import Live
 from gateway.measure.columns import Columns, columns
 from gateway.record import cursors, history, poison
-from gateway.record.history import Rows
+from gateway.record.history import NEVER_MS, Rows
 from gateway.record.store import Store
 from gateway.settings import Settings
 
@@ -68,7 +68,8 @@ async def _session(
     limit = max(1, BATCH_LINES // max(1, len(where.transducers.ids) + len(where.loops.ids)))
     connections: int | None = None
     while True:
-        rows, waiting = await asyncio.to_thread(_read, store.file, progress, limit)
+        upto = NEVER_MS if store.upto_ms is None else store.upto_ms
+        rows, waiting = await asyncio.to_thread(_read, store.file, progress, limit, upto)
         sink.waiting(waiting)
         if rows is not None:
             batch = lines(site_id, rows, where)
@@ -99,18 +100,25 @@ def _start(connection: sqlite3.Connection) -> int:
     return cursor
 
 
-def _read(file: Path, progress: Progress, limit: int) -> tuple[Rows | None, int]:
-    """The next rows, and how many are waiting with them (counted up to a million)."""
+def _read(file: Path, progress: Progress, limit: int, upto_ms: int) -> tuple[Rows | None, int]:
+    """The next rows, and how many are waiting with them (counted up to a million).
+
+    Rows beyond upto_ms, the one that was written last, are of a clock that was ahead: others will
+    come before them, and they wait until the clock is there again.
+    """
     try:
         with history.reader(file) as connection:
             cursor = cursors.get(connection, NAME)
             if cursor is not None and cursor < progress.settled:
                 progress.go_back(cursor)  # the clock stepped back
+            elif progress.position > upto_ms:
+                progress.go_back(progress.settled)  # the same, after an outage
             (waiting,) = connection.execute(
-                "SELECT count(*) FROM (SELECT 1 FROM readings WHERE time_ms > ? LIMIT 1000000)",
-                (progress.position,),
+                "SELECT count(*) FROM (SELECT 1 FROM readings"
+                " WHERE time_ms > ? AND time_ms <= ? LIMIT 1000000)",
+                (progress.position, upto_ms),
             ).fetchone()
-            return history.rows_after(connection, progress.position, limit), waiting
+            return history.rows_after(connection, progress.position, limit, upto_ms), waiting
     except sqlite3.OperationalError as error:
         raise StoreError(f"{file}: {error}") from error
 

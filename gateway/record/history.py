@@ -20,7 +20,10 @@ from gateway.measure.quality import Reason
 from . import layout
 from .opening import reader
 
-__all__ = ["Rows", "raw_blocks", "reader", "rows_after"]
+__all__ = ["NEVER_MS", "Rows", "raw_blocks", "reader", "rows_after"]
+
+NEVER_MS = 2**62
+"""Later than any row."""
 
 
 def raw_blocks(
@@ -85,16 +88,18 @@ class Rows:
         return len(self.time_ms)
 
 
-def rows_after(connection: sqlite3.Connection, after_ms: int, limit: int) -> Rows | None:
+def rows_after(
+    connection: sqlite3.Connection, after_ms: int, limit: int, upto_ms: int = NEVER_MS
+) -> Rows | None:
     """The next rows after a time, at most `limit`, as far as they share a layout; None at the end.
 
-    ms since 1970.
+    upto_ms: where the end is. ms since 1970.
     """
     rows = connection.execute(
         "SELECT time_ms, readings.layout, series_values, qualities, point_values"
         " FROM readings JOIN scans USING (time_ms)"
-        " WHERE time_ms > ? ORDER BY time_ms LIMIT ?",
-        (after_ms, limit),
+        " WHERE time_ms > ? AND time_ms <= ? ORDER BY time_ms LIMIT ?",
+        (after_ms, upto_ms, limit),
     ).fetchall()
     if not rows:
         return None

@@ -74,6 +74,11 @@ class Store:
                 self._newest = times[-1]
                 self._highest = max(self._highest, *times)
 
+    @property
+    def upto_ms(self) -> int | None:
+        """Time of the row written last; ms. Rows beyond it are of a clock that was ahead."""
+        return self._newest
+
     def do(
         self, work: Callable[Concatenate[sqlite3.Connection, P], R], *args: P.args, **kw: P.kwargs
     ) -> R:

@@ -15,6 +15,7 @@ from gateway.live import Live
 from gateway.measure.blocks import Readings
 from gateway.publish import influx
 from gateway.publish.influx import forward_influx
+from gateway.record import cursors
 from gateway.record.store import Store, open_store
 from gateway.settings import Settings
 from tests.publish.made import options, plant, rows, until
@@ -125,3 +126,26 @@ async def test_killed_servers_get_everything_in_the_end(
         got = await arrived(time_series, wanted_pressure(parts, 1))
         assert set(got) == set(wanted_pressure(parts, 1))
         await until(lambda: live.sinks["influx"].connected)
+
+
+@pytest.mark.parametrize("behind", [False, True], ids=["sent", "not sent"])
+async def test_rows_before_those_of_a_wrong_clock(
+    time_series: TimeSeries, store: Store, now: float, *, behind: bool
+) -> None:
+    """The clock was ahead, is put right, and rows go on before those that are there already."""
+    live = Live(HERE)
+    block, ahead = rows(HERE, 100, start=now + 5000)
+    store.write([(block, ahead)])
+    if behind:
+        store.do(cursors.put, influx.NAME, round((now - 100) * 1000))
+    parts = [ahead]
+    async with forwarding(live, store, settings(time_series)):
+        await until(lambda: sent(live) == 300)
+        for k in range(3):
+            block, means = rows(HERE, 5, start=now + 5 * k, seed=k)
+            store.write([(block, means)])
+            parts.append(means)
+            got = await arrived(time_series, wanted_pressure(parts, 1))
+            assert set(got) == set(wanted_pressure(parts, 1))
+            await asyncio.sleep(0.5)
+        await until(lambda: live.sinks["influx"].waiting == 0)
