@@ -22,7 +22,8 @@ from .table import Column, Table
 BESIDE = "-metadata.json"
 """Ends the name of the file beside a CSV file."""
 SAID = {
-    "readings": "What registers meant, a row a poll, as recorded.",
+    "readings": "What registers meant, a row a poll, as recorded; of days that were only in the "
+    "archive, as worked out again from register values by the site below.",
     "scans": "Decoded register values as polled; `loopwitness replay` takes them.",
     "minutes": "Summaries of whole minutes.",
     "hours": "Summaries of whole hours.",

@@ -50,6 +50,7 @@ def export(
     ROWS: readings (value, quality and reason of every series), scans (register values, for
     `replay`), minutes or hours (count, mean, lowest, highest, deviation, worst quality), journal
     (what happened). TIME is ISO 8601 or seconds since 1970. A loop brings its transducers along.
+    Days that are in the archive only are read there; their readings are worked out again by SITE.
     Units and all about the site stand in a Parquet file itself, and beside a CSV file in
     FILE-metadata.json.
     """
