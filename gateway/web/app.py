@@ -140,9 +140,7 @@ def make_app(
     )
     files = joined.Files(STATIC)
     app.include_router(joined.routes(files))
-    app.include_router(
-        pages.routes(live.site, edition, files, acting=door.gate.open, checks=checks is not None)
-    )
+    app.include_router(pages.routes(live.site, edition, files, door, checks=checks is not None))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     permits.all_listed(app.routes)
     # Around everything, also around what answers when something here fails.

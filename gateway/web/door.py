@@ -19,7 +19,7 @@ from gateway.record.journal import Entry
 
 from .gate import Gate
 from .patience import Patience
-from .permits import ROUTES
+from .permits import deed_of
 from .refusals import RefusalError
 from .sessions import Session, Sessions
 
@@ -102,8 +102,8 @@ class Door:
             return Admission(None)
         must_be_ours(asked, session)
         self.sessions.use(session)
-        deed = ROUTES.get((asked.method, asked.scope["route"].path))
-        least = DEEDS.get(deed or "")
+        deed = deed_of(asked.method, asked.scope["route"].path)
+        least = DEEDS.get(deed)
         if least is None or not session.role.covers(least):
             needed = f"{least or 'nobody'}: {session.name} is {session.role}"
             raise RefusalError(403, Fault(deed or asked.url.path[:200], "not allowed", needed))

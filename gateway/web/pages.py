@@ -11,13 +11,18 @@ from fastapi.templating import Jinja2Templates
 
 from gateway.export.parquettable import has_parquet
 from gateway.loopcheck.cautions import BEFORE
+from gateway.people.roles import DEEDS
 from gateway.plant.site import Site
 from gateway.plant.units import PASCALS, PRESSURE_UNITS
 
+from .door import Door, address_of, encrypted
 from .frame import interval_of
 from .joined import PLOTS, Files
 from .refusals import unknown
+from .signing import session_view
 from .still import LABELS, peers_of, still_loop, still_transducer
+from .tls import beyond_this_machine
+from .viewing import SIGN_IN, way_back
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -39,8 +44,8 @@ class Maker(Protocol):
     def __call__(self, request: Request, name: str, here: str, **more: Any) -> HTMLResponse: ...
 
 
-def routes(site: Site, revision: str, joined: Files, *, acting: bool, checks: bool) -> APIRouter:
-    """The pages of a site; acting: people may act on alarms there; checks: loop checks are made.
+def routes(site: Site, revision: str, joined: Files, door: Door, *, checks: bool) -> APIRouter:
+    """The pages of a site; door: who may look and act there; checks: loop checks are made.
 
     joined: gives addresses of scripts and styles.
     """
@@ -49,7 +54,9 @@ def routes(site: Site, revision: str, joined: Files, *, acting: bool, checks: bo
     always = {
         "site": site.site,
         "revision": revision,
-        "acting": acting,
+        "acting": door.gate.open,
+        "entering": door.gate.open or not door.viewing,
+        "idle": minutes(door.sessions.idle_s),
         "checks": checks,
         "nav": [one for one in NAV if checks or one[0] != "/checks"],
         "units": " ".join(EVIDENCE_UNITS),
@@ -60,12 +67,28 @@ def routes(site: Site, revision: str, joined: Files, *, acting: bool, checks: bo
     }
 
     def page(request: Request, name: str, here: str, **more: Any) -> HTMLResponse:
-        return templates.TemplateResponse(request, name, always | {"here": here} | more)
+        # A page is asked for by a person: the idle time begins anew.
+        who = signed_in(door, request)
+        return templates.TemplateResponse(request, name, always | who | {"here": here} | more)
 
     _of_subjects(router, site, page)
     _of_the_site(router, site, page)
     _of_work(router, site, page)
+    _of_signing_in(router, door, page)
     return router
+
+
+def signed_in(door: Door, request: Request) -> dict[str, Any]:
+    """For a template: who is signed in, and what that person may do."""
+    session = door.session(request)
+    if session is not None:
+        door.sessions.use(session)
+    return {"who": session_view(door, session), "needed": dict(DEEDS)}
+
+
+def minutes(seconds: float) -> str:
+    """A time as people say it."""
+    return f"{seconds / 60:g} minutes" if seconds >= 90 else f"{seconds:g} seconds"
 
 
 def _of_subjects(router: APIRouter, site: Site, page: Maker) -> None:
@@ -130,6 +153,18 @@ def _of_work(router: APIRouter, site: Site, page: Maker) -> None:
     async def export(request: Request) -> HTMLResponse:
         loops = [(key, noun.name or key) for key, noun in site.loops.items()]
         return page(request, "export.html", "/export", loops=loops, parquet=has_parquet())
+
+
+def _of_signing_in(router: APIRouter, door: Door, page: Maker) -> None:
+    """Who one is."""
+
+    @router.get(SIGN_IN, response_class=HTMLResponse)
+    async def sign_in(request: Request, next: str = "/") -> HTMLResponse:  # noqa: A002 - usual
+        more = {
+            "back": way_back(next), "viewing": door.viewing, "nobody": not door.people().people,
+            "encrypted": encrypted(request) or not beyond_this_machine(address_of(request)),
+        }  # fmt: skip
+        return page(request, "sign-in.html", SIGN_IN, **more)
 
 
 def _inputs(site: Site, loop_id: str) -> list[tuple[str, list[str]]]:

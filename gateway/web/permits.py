@@ -36,6 +36,11 @@ ROUTES: Mapping[tuple[str, str], str] = {
 """Method and path, as the description of the interface has them, and the deed."""
 
 
+def deed_of(method: str, path: str) -> str:
+    """The deed of a route, "" for one that is not here."""
+    return ROUTES.get((method, API + path.removeprefix(API)), "")
+
+
 def all_listed(routes: Iterable[BaseRoute]) -> None:
     """ValueError when a route that changes something is not in ROUTES: nobody said who may."""
     missing = [one for one in unsafe(routes) if one not in ROUTES]
@@ -45,11 +50,18 @@ def all_listed(routes: Iterable[BaseRoute]) -> None:
 
 
 def unsafe(routes: Iterable[BaseRoute]) -> list[tuple[str, str]]:
-    """Method and path of every route that changes something."""
+    """Method and path of every route that changes something; ValueError for an unknown kind.
+
+    The library keeps included routers as routes of their own, whose paths lack our prefix.
+    """
     found: list[tuple[str, str]] = []
     for route in routes:
-        if isinstance(route, Mount):
-            continue  # files: they answer GET and HEAD alone
-        methods = getattr(route, "methods", None) or set()
-        found += [(method, str(getattr(route, "path", ""))) for method in methods - SAFE]
+        inside, path = getattr(route, "original_router", None), getattr(route, "path", None)
+        if inside is not None:
+            found += unsafe(inside.routes)
+        elif path is None:
+            raise ValueError(f"{route!r}: a kind of route that is not known here")
+        elif not isinstance(route, Mount):  # files: they answer GET and HEAD alone
+            methods = getattr(route, "methods", None) or set()
+            found += [(method, API + path.removeprefix(API)) for method in methods - SAFE]
     return sorted(found)

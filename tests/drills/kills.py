@@ -183,7 +183,7 @@ async def _judged(lane: Lane, series: TimeSeries, told: Sequence[int], upto: int
         if gone:
             late.append(life.killed - gone[0] / 1000)
     back = [after.rows[0] - before.killed for before, after in pairwise(all_lives) if after.rows]
-    reasons = [e.reason for e in found if e.actor == PERSON]
+    reasons = [e.reason for e in found if e.actor == f"{PERSON} (local token)"]
     confirmed = [reason for life in all_lives for reason in life.confirmed]
     wanted = {time_ms for time_ms in there if time_ms <= upto}
     not_sent = wanted - await arrived(series, lane.name, wanted)

@@ -32,7 +32,7 @@ class Book:
     async def keep(self, transitions: Sequence[Transition]) -> None:
         self.write(transitions)
 
-    def write(self, happened: Iterable[Finding | Transition]) -> None:
+    def write(self, happened: Iterable[journal.Happened]) -> None:
         with self._lock:
             journal.append_all(self._connection, happened, outbox=False)
 

@@ -14,7 +14,8 @@ from gateway.web.gate import Gate
 
 from .archive import START, archive
 from .browsing import browser
-from .feeder import TOKEN, Feeder
+from .feeder import Feeder
+from .persons import TOKEN
 
 
 @pytest.fixture

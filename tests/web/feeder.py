@@ -24,18 +24,16 @@ from gateway.measure.blocks import Floats, Readings
 from gateway.measure.columns import columns
 from gateway.measure.quality import Quality, Reason, quality_of
 from gateway.plant.site import Site
+from gateway.record.journal import Entry
 from gateway.record.trends import Trend
 from gateway.settings import Settings
 from gateway.web.door import Door
-from gateway.web.gate import Gate
 from gateway.web.past import Past
 from gateway.web.serve import serve_past
 
+from . import persons
 from .archive import CENTRE, archive, mismatch, open_circuit
 from .book import Book
-
-TOKEN = "of-harbour-street-0123456789"  # noqa: S105 - of the tests alone
-"""What whoever acts must hold."""
 
 
 def centre(site: Site, loop: str) -> float:
@@ -165,6 +163,10 @@ class Feeder:
             )
         )  # fmt: skip
 
+    def note(self, entry: Entry) -> None:
+        """Into the journal: what people do beside alarms."""
+        self.book.write([entry])
+
     def _links(self, t: float) -> dict[str, LinkState]:
         there = links(self.live.site, t, self.number)
         gone = {k: replace(there[k], connected=False, reason=why) for k, why in self.down.items()}
@@ -239,15 +241,17 @@ class Feeder:
 
 
 @asynccontextmanager
-async def serving(
-    feeder: Feeder, *, port: int = 0, token: str = TOKEN, door: Door | None = None
-) -> AsyncIterator[str]:
-    """The pages over a feeder on loopback; yields the address."""
+async def serving(feeder: Feeder, *, port: int = 0, door: Door | None = None) -> AsyncIterator[str]:
+    """The pages over a feeder on loopback; yields the address. door: else `persons`."""
     opened: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     settings = Settings(http_host="127.0.0.1", http_port=port)
     task = asyncio.create_task(
         serve_past(
-            feeder.live, feeder.past(), settings, opened.set_result, door=door or Door(Gate(token))
+            feeder.live,
+            feeder.past(),
+            settings,
+            opened.set_result,
+            door=door or persons.door(feeder.note),
         ),
         name="web",
     )

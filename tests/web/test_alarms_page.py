@@ -17,14 +17,15 @@ from gateway.measure.quality import Reason
 
 from .archive import archive, mismatch, open_circuit
 from .browsing import LARGER_PHONE, WIDE, Watched, page_of, picture, unfit, violations
-from .feeder import TOKEN, Feeder, feeding, serving
+from .feeder import Feeder, feeding, serving
+from .persons import ADA, OLIVE, TESS, door, signed_in
 from .test_web_api import HOSTILE
 
 pytestmark = pytest.mark.server
 
 WIRE = '[data-alarm="open-circuit:dp-402"]'
 OTHER = '[data-alarm="combination-mismatch:stair-b"]'
-PERSON = "Ada Night"
+PERSON = TESS
 
 
 @pytest.fixture
@@ -47,21 +48,20 @@ async def alarms(
     *,
     scheme: Literal["light", "dark"] = "light",
 ) -> AsyncIterator[tuple[Page, Watched, str]]:
-    """The page, showing both alarms; its address."""
+    """The page, showing both alarms to a technician who has signed in; its address."""
     async with (
         feeding(feeder),
         serving(feeder) as address,
         page_of(chromium, f"{address}alarms", size, scheme=scheme) as (page, watched),
     ):
+        await signed_in(page, address, PERSON)
         await expect(page.locator("[data-alarm]")).to_have_count(2)
         yield page, watched, address
 
 
-async def sign(page: Page, *, token: str = TOKEN, **fields: str) -> None:
+async def sign(page: Page, **fields: str) -> None:
     """Fill in the form that is open, and send it."""
     form = page.locator("#deed form")
-    await form.locator("[name=person]").fill(PERSON)
-    await form.locator("[name=token]").fill(token)
     for name, text in fields.items():
         await form.locator(f"input[name={name}]").fill(text)
     await form.locator("[type=submit]").click()
@@ -107,17 +107,15 @@ async def test_a_broken_wire_is_one_alarm_and_is_acknowledged(
         await expect(page.locator("#verdict-text")).to_have_text("2 alarms, 1 not acknowledged")
         seen = await asked(address, "alarms/open-circuit:dp-402")
         assert (seen["state"], seen["acknowledged"]) == ("active acknowledged", True)
-        (entry,) = (await asked(address, f"journal?actor={PERSON}"))["entries"]
+        (entry,) = (await asked(address, f"journal?actor={PERSON}&kind=alarm"))["entries"]
         assert (entry["event"], entry["reason"]) == ("acknowledge", "on my way")
 
-        # Name and token are asked once.
         await press(page, OTHER, "Acknowledge")
-        await expect(page.locator("[name=person]")).to_have_value(PERSON)
-        await expect(page.locator("[name=token]")).to_be_hidden()
+        await expect(page.locator("[data-f=as]")).to_have_text(f"As {PERSON}, technician")
         await page.locator("#deed [type=submit]").click()
         await expect(page.locator("#verdict-text")).to_have_text("2 alarms, all acknowledged")
-        kept = await page.evaluate("[sessionStorage.length, localStorage.length]")
-        assert kept == [2, 0], "it ends with the tab"
+        kept = await page.evaluate("[sessionStorage.length, localStorage.length, document.cookie]")
+        assert kept == [0, 0, ""], "scripts see nothing of who is signed in"
         assert watched.errors == []
         assert watched.outside == []
 
@@ -151,33 +149,13 @@ async def test_shelved_and_back_when_its_time_is_over(chromium: Browser, feeder:
         assert watched.errors == []
 
 
-async def test_a_wrong_token_is_told_and_asked_again(chromium: Browser, feeder: Feeder) -> None:
-    async with alarms(chromium, feeder) as (page, watched, address):
-        await press(page, WIRE, "Acknowledge")
-        await sign(page, token="a guess")  # noqa: S106 - a wrong one
-        told = page.locator("#deed [role=alert]")
-        await expect(told).to_contain_text("Not the token of this gateway")
-        await expect(told).to_contain_text("http-token")
-        await expect(page.locator("[name=token]")).to_be_focused()
-        assert not (await asked(address, "alarms/open-circuit:dp-402"))["acknowledged"]
-        await picture(page, "alarms-refused")
-        await sign(page)
-        await expect(page.locator(f"{WIRE} [data-f=state]")).to_have_text("Acknowledged")
-        # Another token since: the one that is kept is thrown away and asked for.
-        await page.evaluate("sessionStorage.setItem('acting-token', 'of yesterday')")
-        await press(page, OTHER, "Acknowledge")
-        await page.locator("#deed [type=submit]").click()
-        await expect(page.locator("[name=token]")).to_be_focused()
-        assert await page.evaluate("sessionStorage.getItem('acting-token')") is None
-        assert all("401" in text for text in watched.errors)
-
-
 async def test_two_browsers_see_what_the_other_does(chromium: Browser, feeder: Feeder) -> None:
     async with (
         alarms(chromium, feeder) as (mine, _, address),
         page_of(chromium, f"{address}alarms", LARGER_PHONE) as (theirs, watched),
         page_of(chromium, address) as (wall, _),
     ):
+        await signed_in(theirs, address, ADA)
         await expect(theirs.locator("[data-alarm]")).to_have_count(2)
         await expect(wall.locator("#tally")).to_have_text("2 alarms, 2 not acknowledged")
         await press(mine, WIRE, "Acknowledge")
@@ -205,12 +183,6 @@ async def test_two_browsers_see_what_the_other_does(chromium: Browser, feeder: F
 async def test_a_reason_is_text_and_never_markup(chromium: Browser, feeder: Feeder) -> None:
     async with alarms(chromium, feeder) as (page, watched, _address):
         await press(page, WIRE, "Shelve")
-        await page.locator("[name=reason]").fill(HOSTILE)
-        await page.locator("[name=person]").fill(HOSTILE)
-        await page.locator("[name=token]").fill(TOKEN)
-        await page.locator("#deed [type=submit]").click()
-        told = page.locator("#deed [role=alert]")
-        await expect(told).to_contain_text("the name of a person")  # brackets are for protocols
         await sign(page, reason=HOSTILE)
         await expect(page.locator("[data-aside]")).to_contain_text(HOSTILE)
         await page.locator("#journal > summary").click()
@@ -327,15 +299,12 @@ async def test_with_the_keyboard_alone(chromium: Browser, feeder: Feeder) -> Non
             "Acknowledge: Open circuit: no signal at all at dp-402"
         )
         await page.keyboard.press("Enter")
-        await expect(page.locator("[name=person]")).to_be_focused()
+        await expect(page.locator("#deed [type=submit]")).to_be_focused()
         await expect(page.get_by_role("dialog")).to_have_accessible_name("Acknowledge")
         await page.keyboard.press("Escape")
         await expect(page.get_by_role("dialog")).to_have_count(0)
         await expect(button).to_be_focused()
         await page.keyboard.press("Enter")
-        await page.keyboard.type(PERSON)
-        await page.keyboard.press("Tab")
-        await page.keyboard.type(TOKEN)
         await page.keyboard.press("Enter")
         await expect(page.locator("#told")).to_contain_text("Acknowledged")
         # The button is gone: the keyboard stays where it was.
@@ -355,7 +324,7 @@ async def test_with_the_keyboard_alone(chromium: Browser, feeder: Feeder) -> Non
 async def test_nobody_can_act_where_it_is_turned_off(chromium: Browser, feeder: Feeder) -> None:
     async with (
         feeding(feeder),
-        serving(feeder, token="") as address,
+        serving(feeder, door=door(token="")) as address,
         page_of(chromium, f"{address}alarms") as (page, watched),
     ):
         await expect(page.locator("[data-alarm]")).to_have_count(2)
@@ -368,6 +337,7 @@ async def test_without_a_gateway_nothing_looks_done(chromium: Browser, feeder: F
     async with page_of(chromium, "about:blank") as (page, _watched):
         async with feeding(feeder), serving(feeder) as address:
             await page.goto(f"{address}alarms")
+            await signed_in(page, address, OLIVE)
             await expect(page.locator("[data-alarm]")).to_have_count(2)
             await press(page, WIRE, "Acknowledge")
         await sign(page)

@@ -15,7 +15,8 @@ from gateway.web.door import Door
 from gateway.web.gate import Gate
 
 from .archive import START, archive, mismatch, open_circuit
-from .feeder import TOKEN, Feeder
+from .feeder import Feeder
+from .persons import TOKEN
 
 pytestmark = pytest.mark.slow
 

@@ -12,7 +12,8 @@ import httpx
 import pytest
 
 from .archive import archive
-from .feeder import TOKEN, Feeder, feeding, serving
+from .feeder import Feeder, feeding, serving
+from .persons import TOKEN
 
 pytestmark = [pytest.mark.server, pytest.mark.slow]
 

@@ -19,7 +19,7 @@ from gateway.web.gate import Gate
 from gateway.web.past import stored
 from tests.checking.bench import Bench, bench
 
-from .feeder import TOKEN
+from .persons import TOKEN
 
 pytestmark = pytest.mark.slow
 

@@ -10,9 +10,11 @@ import pytest
 from playwright.async_api import Page, expect
 
 from gateway.loopcheck import settling
+from gateway.people import book
 from gateway.plant.site import Site
 from gateway.settings import Settings
 from tests.web.browsing import PHONE, browser, live, page_of, picture, unfit, violations
+from tests.web.persons import ADA, TESS, people, signed_in
 from tests.whole.program import archive, gateway, plant, until
 
 pytestmark = [pytest.mark.server, pytest.mark.timeout(900)]
@@ -36,9 +38,7 @@ def polled_often() -> Site:
     return site.model_copy(update={"controllers": controllers})
 
 
-async def begin(page: Page, token: str, scheme: str = "zero") -> None:
-    await page.get_by_label("Your name, for the record").fill("Ada Example")
-    await page.get_by_label("Token of this gateway").fill(token)
+async def begin(page: Page, scheme: str = "zero") -> None:
     form = page.locator("#begin")
     await form.locator("[name=loop]").select_option(LOOP)
     await form.locator("[name=scheme]").select_option(scheme)
@@ -81,10 +81,12 @@ async def test_a_whole_check_in_the_browser(tmp_path: Path) -> None:
         (await switches.post("/faults", json=wrong)).raise_for_status()
         address = f"{client.base_url}checks"
         async with page_of(chromium, address) as (page, watched):
+            book.write(tmp_path / "state", people())
+            await signed_in(page, str(client.base_url), ADA)
             await live(page)
             assert await violations(page) == []
             await picture(page, "checks-begin", whole=True)
-            await begin(page, (tmp_path / "state" / "http-token").read_text().strip())
+            await begin(page)
             await expect(page.locator("#asked")).to_contain_text("bridge both ports")
             await page.get_by_role("button", name="Pause").click()
             await expect(page.locator("#asked")).to_have_text("Paused: paused")
@@ -111,10 +113,7 @@ async def test_a_whole_check_in_the_browser(tmp_path: Path) -> None:
         assert [(m["fault"], m["subject"]) for m in record["mistakes"]] == [
             ("range-mismatch", "dp-201")
         ]
-        assert (record["remarks"], record["person"]) == (
-            "to be corrected",
-            "Ada Example (local token)",
-        )
+        assert (record["remarks"], record["person"]) == ("to be corrected", ADA)
         assert [one["text"] for one in record["notes"]] == ["a tube was wet"]
         pdf = await client.get("/api/v1/checks/records/1/pdf")
         assert pdf.content.startswith(b"%PDF-1.7")
@@ -131,9 +130,11 @@ async def test_on_a_phone(tmp_path: Path) -> None:
     async with plant(site), gateway(site, settings) as client, browser() as chromium:
         address = f"{client.base_url}checks"
         async with page_of(chromium, address, PHONE) as (page, watched):
+            book.write(tmp_path / "state", people())
+            await signed_in(page, str(client.base_url), TESS)
             await live(page)
             assert await unfit(page) == []
-            await begin(page, (tmp_path / "state" / "http-token").read_text().strip())
+            await begin(page)
             assert await unfit(page) == []
             assert await violations(page) == []
             await picture(page, "checks-phone")
@@ -163,9 +164,10 @@ async def test_pressures_in_the_unit_of_the_viewer(tmp_path: Path) -> None:
     async with plant(site) as switches, gateway(site, settings) as client, browser() as chromium:
         async with page_of(chromium, f"{client.base_url}checks") as (page, watched):
             await page.evaluate("localStorage.setItem('shown-unit', 'inH2O')")
-            await page.reload()
+            book.write(tmp_path / "state", people())
+            await signed_in(page, str(client.base_url), TESS)
             await live(page)
-            await begin(page, (tmp_path / "state" / "http-token").read_text().strip(), "one point")
+            await begin(page, "one point")
             await expect(page.locator("#asked")).to_contain_text("apply 37.5 Pa")
             await expect(page.locator("#also")).to_have_text("That is 0.1505 inH₂O.")
             on = {"kind": "calibrator", "subject": "dp-201", "size": 37.5, "on": True}

@@ -8,10 +8,12 @@ from typing import Any
 import pytest
 from playwright.async_api import expect
 
+from gateway.people import book
 from tests.publish.bacnet_packets import listening
 from tests.publish.bacnet_site import free_udp_port, front_end
 from tests.publish.servers import Broker
 from tests.web.browsing import browser, page_of, picture
+from tests.web.persons import OLIVE, people, signed_in
 from tests.whole.program import entries, gateway, plant, until
 from tests.whole.test_whole_alarms import (
     WIRE,
@@ -39,6 +41,8 @@ async def test_acknowledged_on_the_page_and_seen_by_everybody(
         gateway(site, settings_for(tmp_path, port, recipient, **at_broker)) as client,
         browser() as chromium, page_of(chromium, f"{client.base_url}alarms") as (page, watched),
     ):  # fmt: skip
+        book.write(tmp_path / "state", people())
+        await signed_in(page, str(client.base_url), OLIVE)
         await calm(tmp_path, client)
         await expect(page.locator("#verdict-text")).to_have_text("No alarms")
         await switch(switches, on=True)
@@ -49,14 +53,11 @@ async def test_acknowledged_on_the_page_and_seen_by_everybody(
         await picture(page, "whole-alarms", whole=True)
 
         await card.get_by_role("button", name="Acknowledge").click()
-        await page.locator("[name=person]").fill("Ada Night")
-        token = (tmp_path / "state" / "http-token").read_text(encoding="ascii").strip()
-        await page.locator("[name=token]").fill(token)
         await page.locator("#deed [name=reason]").fill("on my way")
         await page.locator("#deed [type=submit]").click()
         await expect(card.locator("[data-f=state]")).to_have_text("Acknowledged")
         (entry,) = [e for e in entries(tmp_path, "alarm") if e[2] == "acknowledge"]
-        assert entry == ("open-circuit", "dp-201", "acknowledge", "Ada Night", "on my way")
+        assert entry == ("open-circuit", "dp-201", "acknowledge", OLIVE, "on my way")
 
         async def at_the_broker() -> bool:
             return (await retained(broker))[WIRE] == "active acknowledged"

@@ -2,11 +2,12 @@
 
 import { alarmList, outOf } from "./alarmlist.js";
 import { asides } from "./aside.js";
-import { buttons, mayAct, whenDone } from "./deeds.js";
+import { buttons, whenDone } from "./deeds.js";
 import { journal } from "./journal.js";
 import { needs, watch } from "./mast.js";
 import { level, say, show } from "./parts.js";
 import { report } from "./report.js";
+import { mayAct, tellWho, whenOther } from "./who.js";
 import { LEVELS, seconds, tallied, worst } from "./words.js";
 
 const page = (id) => document.getElementById(id);
@@ -22,7 +23,11 @@ let lately = "no alarms seen yet";
 let acted = 0;
 
 report(page("report"));
-if (mayAct) buttons(page("take-out"), [outOf("", "")]);
+who();
+whenOther(() => {
+  who();
+  draw(views);
+});
 whenDone((said) => {
   say(page("told"), said);
   setTimeout(() => page("told").textContent === said && say(page("told"), ""), 15000);
@@ -30,6 +35,12 @@ whenDone((said) => {
   fetched(); // the stream tells soon, but whoever acted should not wait for it
 });
 watch("/api/v1/stream/frame", { state: shown, judged });
+
+// Who acts here, and what of it needs another role.
+function who() {
+  tellWho(page("may"), [["acknowledge", "acknowledging or shelving"], ["out-of-service", "taking out of service"]]);
+  if (mayAct) buttons(page("take-out"), [outOf("", "")]);
+}
 
 function shown(state, word) {
   now = state.time === null ? Date.now() / 1000 : seconds(state.time);

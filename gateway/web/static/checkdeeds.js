@@ -1,49 +1,40 @@
-// Telling the gateway what was done in a loop check: who, the token, and its answer.
-// Name and token end with the tab, as on the alarms page, and are the same there.
+// Telling the gateway what was done in a loop check, and its answer. Who does it is who is signed in.
 
-import { show } from "./parts.js";
 import { capital } from "./words.js";
+import { me, mayAct, send, tellWho, toSignIn, whenOther, whyNot } from "./who.js";
 
-const PERSON = "acting-person";
-const TOKEN = "acting-token";
-const form = document.getElementById("who");
-const row = document.getElementById("token-row");
+const DEED = "check";
+const FORMS = "#begin button, #check button";
 
-form.elements.person.value = sessionStorage.getItem(PERSON) || "";
-needToken(!sessionStorage.getItem(TOKEN));
-form.addEventListener("submit", (event) => event.preventDefault());
-form.elements.person.addEventListener("input", () => sessionStorage.setItem(PERSON, form.elements.person.value.trim()));
+who();
+whenOther(who);
 
-function needToken(asked) {
-  show(row, asked);
-  form.elements.token.disabled = !asked;
+// Who checks here; buttons stay, with the reason, where the person's role does not allow it.
+function who() {
+  tellWho(document.getElementById("may"), [[DEED, "a loop check"]]);
+  const not = whyNot(DEED);
+  for (const button of document.querySelectorAll(FORMS)) {
+    button.title = not;
+    if (not || !mayAct) button.setAttribute("aria-disabled", "true");
+    else button.removeAttribute("aria-disabled");
+  }
 }
 
 // The answer of the gateway; an Error with words for the person when there is none, or it says no.
 export async function tell(path, body) {
-  if (!form.reportValidity()) throw new Error("Say who you are first.");
-  const asked = !form.elements.token.disabled;
-  const token = asked ? form.elements.token.value.trim() : sessionStorage.getItem(TOKEN);
+  const not = whyNot(DEED);
+  if (not) throw new Error(not);
+  if (!me.person && mayAct) {
+    location.assign(toSignIn());
+    throw new Error("Sign in first.");
+  }
   let answer;
   try {
-    answer = await fetch(`/api/v1/checks${path}`, {
-      method: "POST",
-      headers: { "Content-Type": "application/json", Authorization: `Bearer ${token}` },
-      body: JSON.stringify({ person: form.elements.person.value.trim(), ...body }),
-    });
+    answer = await send(`checks${path}`, body);
   } catch {
     throw new Error("No connection to the gateway: it is not known whether that was done.");
   }
-  if (answer.status === 401) {
-    sessionStorage.removeItem(TOKEN);
-    needToken(true);
-  }
   if (!answer.ok) throw new Error(await inWords(answer));
-  if (asked) {
-    sessionStorage.setItem(TOKEN, token);
-    form.elements.token.value = "";
-    needToken(false);
-  }
   return answer.json();
 }
 

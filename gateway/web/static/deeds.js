@@ -1,12 +1,9 @@
-// Acting on alarms: the small form, who acts, and the answer of the gateway.
-// Name and token are kept in sessionStorage: they end with the tab, so that a wall screen or a lent
-// phone does not stay able to act, and nobody acts under the name of who was there before.
+// Acting on alarms: the small form, and the answer of the gateway. Who acts is who is signed in.
 
 import { child, say, show } from "./parts.js";
+import { me, mayAct, send, toSignIn, whyNot } from "./who.js";
 import { capital } from "./words.js";
 
-const PERSON = "acting-person";
-const TOKEN = "acting-token";
 const HOURS = { shelve: [0.25, 1, 4, 8, 24], out: [1, 4, 8, 24, 72, 168, 720] };
 
 const dialog = document.getElementById("deed");
@@ -14,8 +11,6 @@ const form = dialog.querySelector("form");
 const part = (name) => form.querySelector(`[data-f=${name}]`);
 let deed = null;
 let done = () => {};
-
-export const mayAct = document.body.dataset.actions === "on";
 
 // what: { title, about, path, needs: "" | "shelve" | "out", button, said, onset }; path and said may be
 // functions of the subject chosen in the form, such as "loops/stair-b".
@@ -33,12 +28,10 @@ export function ask(what) {
   form.elements.reason.required = Boolean(what.needs);
   say(part("reason-word"), what.needs ? "Why" : "Remark, if there is one");
   form.elements.reason.value = "";
-  form.elements.person.value = sessionStorage.getItem(PERSON) || "";
-  needToken(!sessionStorage.getItem(TOKEN));
+  say(part("as"), `As ${me.person}, ${me.role}`);
   refuse("");
   dialog.showModal();
-  const first = [form.elements.person, form.elements.token].find((field) => !field.disabled && !field.value);
-  (first || (what.needs ? form.elements.reason : part("submit"))).focus();
+  (what.needs ? form.elements.reason : part("submit")).focus();
 }
 
 export function whenDone(told) {
@@ -51,12 +44,6 @@ function choice(hours) {
   return option;
 }
 
-function needToken(asked) {
-  show(part("token-row"), asked);
-  form.elements.token.disabled = !asked;
-  form.elements.token.value = "";
-}
-
 function refuse(text) {
   say(part("refused"), text);
   show(part("refused"), Boolean(text));
@@ -66,20 +53,15 @@ form.addEventListener("submit", async (event) => {
   event.preventDefault();
   const mine = deed;
   const fields = form.elements;
-  const token = fields.token.disabled ? sessionStorage.getItem(TOKEN) : fields.token.value.trim();
-  const body = { person: fields.person.value, reason: fields.reason.value };
+  const body = { reason: fields.reason.value };
   if (mine.onset) body.onset = mine.onset; // what is meant is what was seen, not what came since
   if (mine.needs) body.minutes = Number(fields.minutes.value);
   const path = typeof mine.path === "function" ? mine.path(fields.subject.value) : mine.path;
   part("submit").disabled = true;
   refuse("");
   try {
-    const answer = await fetch(`/api/v1/${path}`, {
-      method: "POST",
-      headers: { "Content-Type": "application/json", Authorization: `Bearer ${token}` },
-      body: JSON.stringify(body),
-    });
-    if (answer.ok) taken(mine, token);
+    const answer = await send(path, body);
+    if (answer.ok) taken(mine);
     else await refused(answer);
   } catch {
     refuse("No connection to the gateway: nothing was done, or it is not known whether it was.");
@@ -89,9 +71,7 @@ form.addEventListener("submit", async (event) => {
 
 part("cancel").addEventListener("click", () => dialog.close());
 
-function taken(mine, token) {
-  sessionStorage.setItem(PERSON, form.elements.person.value.trim());
-  sessionStorage.setItem(TOKEN, token);
+function taken(mine) {
   dialog.close();
   done(typeof mine.said === "function" ? mine.said(form.elements.subject.value) : mine.said);
 }
@@ -104,11 +84,9 @@ async function refused(answer) {
     faults = [{ value: `Answer ${answer.status}`, allowed: "a later try" }];
   }
   refuse(faults.map(inWords).join(" "));
-  if (answer.status === 401) {
-    sessionStorage.removeItem(TOKEN);
-    needToken(true);
-    form.elements.token.focus();
-  }
+  if (answer.status !== 401) return;
+  const link = child(part("refused"), "a", "Sign in");
+  link.href = toSignIn();
 }
 
 function inWords({ path, value, allowed }) {
@@ -116,18 +94,31 @@ function inWords({ path, value, allowed }) {
   return `${capital(place)}. Allowed: ${allowed}.`;
 }
 
-// Buttons for what can be done; made anew only when that changes.
+// Buttons for what can be done; made anew only when that, or who is signed in, changes. What the
+// person's role does not allow stays there, with the reason.
 export function buttons(box, deeds) {
-  const key = deeds.map((one) => `${one.button} ${one.onset || ""}`).join();
+  const key = `${me.person} ${me.role} ${deeds.map((one) => `${one.button} ${one.onset || ""}`).join()}`;
   if (!mayAct || box.dataset.said === key) return;
   box.dataset.said = key;
   const focused = box.contains(document.activeElement);
   box.replaceChildren();
   for (const one of deeds) {
     const button = child(box, "button", one.short || one.button);
+    const not = whyNot(deedOf(one));
     button.type = "button";
-    button.setAttribute("aria-label", `${one.short || one.button}: ${one.about}`);
-    button.addEventListener("click", () => ask(one));
+    button.setAttribute("aria-label", `${one.short || one.button}: ${one.about}${not ? `. ${not}` : ""}`);
+    button.title = not;
+    if (not) button.setAttribute("aria-disabled", "true");
+    button.addEventListener("click", () => begin(one, not));
   }
   if (focused) box.querySelector("button")?.focus();
+}
+
+// The last word of the path is the name of the deed.
+const deedOf = ({ path }) => (typeof path === "function" ? path("") : path).split("/").pop();
+
+function begin(one, not) {
+  if (not) done(not);
+  else if (me.person) ask(one);
+  else location.assign(toSignIn());
 }

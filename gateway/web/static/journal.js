@@ -16,6 +16,10 @@ const EVENTS = {
   "return to service": "Back in service",
   "raised": "Found",
   "cleared": "No longer found",
+  "added": "Person added",
+  "role": "Other role",
+  "password": "Other password",
+  "removed": "Person removed",
 };
 const WHOLE = ["remove from service", "return to service"];
 const PAGE = 200;
@@ -28,8 +32,11 @@ export function journal(box) {
   let before = null;
   let last = null; // the latest row, which may take in others of the same deed
   let count = 0;
+  let asked = 0;
 
   async function search(more) {
+    asked += 1;
+    const mine = asked; // what was asked before may be answered after
     const query = new URLSearchParams({ limit: PAGE });
     for (const name of ["text", "kind", "subject", "actor"]) {
       const value = form.elements[name].value.trim();
@@ -41,6 +48,7 @@ export function journal(box) {
     try {
       const answer = await fetch(`/api/v1/journal?${query}`);
       const found = await answer.json();
+      if (mine !== asked) return;
       if (!answer.ok) throw new Error(found.faults.map((f) => `${f.value}; allowed: ${f.allowed}`).join(" "));
       if (!more) {
         body.replaceChildren();

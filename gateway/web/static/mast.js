@@ -2,6 +2,7 @@
 
 import { follow } from "./feed.js";
 import { say, show } from "./parts.js";
+import { ask as askWho, me } from "./who.js";
 import { fullDate, seconds, timeOfDay, zone } from "./words.js";
 
 const RELOAD_KEY = "reloaded-for";
@@ -42,6 +43,7 @@ export function watch(address, told) {
       document.body.dataset.feed = word;
       say(page("feed-word"), { live: "Live", lost: "Not live", stale: "Not live", paused: "Paused", waiting: "Waiting" }[word]);
       const at = state && state.time ? timeOfDay(seconds(state.time)) : "";
+      if (word === "lost" && me.person) askWho(); // it may be that one may not look any more
       warn(word, at);
       told.judged?.(word, at);
       entitle();
