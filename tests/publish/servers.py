@@ -78,22 +78,30 @@ class Broker(Server):
 
     @asynccontextmanager
     async def subscribed(self, topic: str, *more: str) -> AsyncIterator[list[dict[str, Any]]]:
-        """What arrives at a topic, as it comes: topic, payload, qos, retain."""
+        """What arrives at a topic from here on, as it comes: topic, payload, qos, retain."""
         got: list[dict[str, Any]] = []
+        there = asyncio.Event()
+        # -d tells when the broker has taken the subscription; stdbuf, that it is told at once.
         child = await asyncio.create_subprocess_exec(
-            *self._client("mosquitto_sub"), "-t", topic, "-F", "%j", *more,
+            "stdbuf", "-oL", *self._client("mosquitto_sub"), "-d", "-t", topic, "-F", "%j", *more,
             stdout=asyncio.subprocess.PIPE,
         )  # fmt: skip
 
         async def collect() -> None:
             assert child.stdout is not None
             async for line in child.stdout:
+                if not line.startswith(b"{"):
+                    if line.startswith(b"Subscribed"):
+                        there.set()
+                    continue
                 message = json.loads(line)
                 payload = message.get("payload")  # nothing: a retained message was removed
                 got.append({**message, "payload": json.loads(payload) if payload else None})
 
         collecting = asyncio.create_task(collect())
         try:
+            async with asyncio.timeout(40):
+                await there.wait()
             yield got
         finally:
             if child.returncode is None:
