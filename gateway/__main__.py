@@ -109,10 +109,12 @@ def demo(
 
     The building is the fictional Harbour Street Archive. A second page, one port further,
     switches faults on and off in the plant. The demo keeps its history apart, in the folder
-    demo below the state folder.
+    demo below the state folder, and makes up people who can sign in there.
     """
     from gateway.demo.control import demo_site_path  # noqa: PLC0415 (as in `run`)
+    from gateway.demo.people import told  # noqa: PLC0415
     from gateway.run import run_demo  # noqa: PLC0415
+    from gateway.web.tls import beyond_this_machine  # noqa: PLC0415
 
     settings = process.settings()
     own = {
@@ -124,8 +126,11 @@ def demo(
     plant_port = beside if settings.http_port else 0
     site = read_site(demo_site_path())
 
+    people = told(settings.state_dir, loopback=not beyond_this_machine(settings.http_host))
+
     def ready(address: str) -> None:
         _say_ready(address)
+        typer.echo("\n".join(people))
         if plant_port:
             typer.echo(f"Faults of the plant are switched at http://127.0.0.1:{plant_port}/")
 
