@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from .judging import Judgement
 from .plan import Facts
 from .run import Conclude, Decide, Measure, Task
 from .steps import Part, Step
@@ -60,6 +61,29 @@ def _of_inputs(facts: Facts, step: Step) -> str:
 
 def _listed(parts: list[str]) -> str:
     return ", ".join(parts[:-1]) + f" and {parts[-1]}" if len(parts) > 1 else "".join(parts)
+
+
+def to_read_right(facts: Facts, one: Judgement, ours: Judgement) -> str:
+    """What to do about a source that should be adjusted; "" where nothing.
+
+    ours: the same by our own reading: a controller that shows a wrong reading rightly has no
+    setting to change.
+    """
+    noun = facts.transducers[one.transducer]
+    if one.source == "controller":
+        if not one.adjust or ours.adjust:
+            return ""
+        return (
+            f"the input reads right: see that the controller's settings for it are "
+            f"{noun.range[0]:g} to {noun.range[1]:g} {noun.unit} and {noun.signal}"
+        )
+    if not one.adjust or one.proposal is None:
+        return ""
+    proposed = one.proposal
+    return (
+        f"adjust zero and span, or enter a range of {proposed.range_low:.5g} to "
+        f"{proposed.range_high:.5g} {noun.unit}"
+    )
 
 
 def loops_disturbed(loop: str, serves: dict[str, tuple[str, ...]]) -> list[str]:

@@ -18,6 +18,7 @@ from .events import Recorded
 from .feedback import Line, Lines, table
 from .judging import Judgement, Point, Source, judgement
 from .mistakes import Mistake, mistakes
+from .plan import Facts
 from .proofs import proofs
 from .run import Run
 from .steps import Part
@@ -183,7 +184,7 @@ def _combined(run: Run, lines: Lines | None, found: Sequence[Mistake]) -> Body:
     return {
         "verdict": lines.verdict.value if lines else Verdict.NOT_PROVED.value,
         "tolerance": _number(lines.tolerance) if lines else None,
-        "lines": [_combined_line(line) for line in lines.lines] if lines else [],
+        "lines": [_combined_line(run.facts, line) for line in lines.lines] if lines else [],
         "proofs": [
             {"name": one.name, "verdict": one.verdict.value, "words": one.words}
             for one in proofs(run, found)
@@ -191,7 +192,7 @@ def _combined(run: Run, lines: Lines | None, found: Sequence[Mistake]) -> Body:
     }
 
 
-def _combined_line(line: Line) -> Body:
+def _combined_line(facts: Facts, line: Line) -> Body:
     return {
         "step": line.step.key,
         "kind": line.step.kind,
@@ -199,6 +200,7 @@ def _combined_line(line: Line) -> Body:
         "inputs": [
             {
                 "id": key,
+                "unit": facts.transducers[key].unit,
                 "applied": applied,
                 "ours": line.read.seen[key].pressure if key in line.read.seen else None,
                 "controller": line.read.seen[key].controller_value

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from math import floor, log10
 
 import numpy as np
 
@@ -150,13 +151,13 @@ def _of_controller(run: Run, key: str) -> Named | None:
 
 
 def _about_controller(facts: Facts, key: str, found: Named) -> str:
-    unit = facts.transducers[key].unit
-    low, high = facts.transducers[key].range
+    noun = facts.transducers[key]
+    low, high = noun.range
+    ends = " to ".join(_near(end, high - low) for end in (found.low, found.high))
     return (
         f"The controller scales {key} wrongly: {found.words}. It shows {found.gain:.3g} x true "
-        f"{_signed(found.offset)} % of span, as if its range were {found.low:.3g} to "
-        f"{found.high:.3g} {unit}; enter {low:g} to {high:g} {unit} and "
-        f"{facts.transducers[key].signal}."
+        f"{_signed(found.offset)} % of span, as if its range were {ends} {noun.unit}; enter "
+        f"{low:g} to {high:g} {noun.unit} and {noun.signal}."
     )
 
 
@@ -168,8 +169,15 @@ def _about_input(key: str, found: Named) -> str:
 
 
 def _signed(value: float) -> str:
+    """Something to add, with its sign apart."""
     text = f"{value:+.1f}"
-    return text if float(text) else "+0.0"
+    return f"{text[0]} {text[1:]}" if float(text) else "+ 0.0"
+
+
+def _near(value: float, span: float) -> str:
+    """A pressure to a thousandth of the span."""
+    step = 10.0 ** floor(log10(span / 1000))
+    return f"{round(value / step) * step + 0.0:.6g}"
 
 
 def _combination(run: Run) -> Iterator[Mistake]:

@@ -5,7 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from .figures import NONE, figure, fixed, places_for, places_to, plain, plus_minus, signs, with_unit
+from .figures import (
+    NONE,
+    figure,
+    fixed,
+    moment,
+    places_for,
+    places_to,
+    plain,
+    plus_minus,
+    signs,
+    with_unit,
+)  # fmt: skip
 
 Body = Mapping[str, Any]
 SOURCES = {"input": "at the input", "controller": "shown by the controller"}
@@ -26,7 +37,7 @@ def transducer(one: Body, record: Body) -> dict[str, Any]:
             ["Ports", one["ports"] or NONE],
         ],
         "tables": [_table(name, part, one) for name, part in found.items() if part],
-        "adjustment": _adjustment(one, only=record["only_as_found"]),
+        "adjustment": _adjustment(one, record),
         "figures": _figures(found),
         "proposals": _proposals(one, found),
         "plot": _plot(one["tolerance"], found),
@@ -104,11 +115,15 @@ def _row(
     }
 
 
-def _adjustment(one: Body, *, only: bool) -> list[str]:
+def _adjustment(one: Body, record: Body) -> list[str]:
     made = [n for n in one["adjustments"] if n["made"]]
     if made:
-        return [f"Adjusted by {n['person']}: {n['notes'] or 'no notes'}" for n in made]
-    return ["A look only: nothing was to be adjusted."] if only else [
+        zone = record["site"]["timezone"]
+        return [
+            f"Adjusted {moment(n['time'], zone)} by {n['person']}: {n['notes'] or 'no notes'}"
+            for n in made
+        ]
+    return ["A look only: nothing was to be adjusted."] if record["only_as_found"] else [
         "No adjustment was made: as left is as found."
     ]  # fmt: skip
 
@@ -179,8 +194,8 @@ def _proposals(one: Body, found: Mapping[str, Any]) -> list[str]:
     if theirs and theirs["adjust"] and not (last["input"] and last["input"]["adjust"]):
         ends = " to ".join(figure(end) for end in one["range"])
         lines.append(
-            f"The input reads right, the controller does not: find {ends} {one['unit']} and "
-            f"{one['signal']} among its settings for this input."
+            f"The input reads right, the controller does not: see that its settings for this input "
+            f"are {signs(ends)} {one['unit']} and {one['signal']}."
         )
     return [*lines, *(["A person enters these, and checks again."] if lines else [])]
 
@@ -199,7 +214,7 @@ def _plot(tolerance: float, found: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "tolerance": tolerance,
         "most": most,
-        "most_label": f"{figure(most, 2)} %",
+        "most_label": f"{most:.0f} %" if most >= 10 else f"{figure(most, 2)} %",
         "tolerance_label": f"{figure(tolerance, 3)} %",
         "series": [one for one in series if one["points"]],
     }
@@ -225,22 +240,36 @@ def combined(record: Body) -> dict[str, Any]:
     return {
         "verdict": part["verdict"],
         "tolerance": with_unit(part["tolerance"], unit, 4),
-        "unit": unit,
-        "inputs": _heads(part["lines"]),
+        "heads": _heads(part["lines"], unit),
         "lines": [_line(line, places) for line in part["lines"]],
-        "proofs": [[p["name"], p["verdict"], signs(p["words"])] for p in part["proofs"]],
+        "proofs": [[p["name"], p["verdict"], _proved(p, record)] for p in part["proofs"]],
         "forced": [f"{n['step']}: {n['forced']}" for n in part["lines"] if n["forced"]],
     }
 
 
-def _heads(lines: Sequence[Body]) -> list[str]:
-    return [one["id"] for one in lines[0]["inputs"]] if lines else []
+def _proved(proof: Body, record: Body) -> str:
+    """The answer; what stands above as wrong is not said twice."""
+    above = any(one["words"] in proof["words"] for one in record["mistakes"])
+    return "No: set or wired wrongly, as told above." if above else signs(proof["words"])
+
+
+def _heads(lines: Sequence[Body], unit: str) -> list[str]:
+    inputs = lines[0]["inputs"] if lines else []
+    return [
+        *(f"{one['id']} {one.get('unit', '')}" for one in inputs),
+        *(f"{name} {unit}" for name in ("expected", "we read", "feedback")),
+    ]
 
 
 def _line(line: Body, places: int) -> dict[str, Any]:
     cells = []
     for one in line["inputs"]:
         shown = one["ours"] if one["controller"] is None else one["controller"]
-        cells.append(f"{figure(one['applied'], 4)} → {figure(shown, 4)}")
+        cells.append(f"{figure(one['applied'], 4)} → {plain(shown, _like(one['applied'], places))}")
     cells += [plain(line[name], places) for name in ("expected", "ours", "feedback")]
     return {"cells": cells, "verdict": line["verdict"] or "told only"}
+
+
+def _like(applied: float, places: int) -> int:
+    """Digits after the point for what is shown beside what was applied: at least as many."""
+    return max(places, len(f"{applied:.9g}".partition(".")[2]))

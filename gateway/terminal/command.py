@@ -11,7 +11,7 @@ import typer
 from gateway import logs, tables
 from gateway.errors import Fault, LoopwitnessError
 from gateway.plant.sitefile import read_site
-from gateway.process import CTRL_C, settings
+from gateway.process import CTRL_C, program_version, settings
 
 from . import words
 from .beginning import begun, resumed
@@ -64,7 +64,7 @@ def sheet(
     if pdf is not None:
         from gateway.paper.sheet import sheet_pdf  # noqa: PLC0415 (loads for a moment)
 
-        _write(pdf, sheet_pdf(made))
+        _write(pdf, sheet_pdf(made, program_version()))
     elif as_json:
         tables.print_json(made)
     else:

@@ -94,11 +94,8 @@ def summary(check: Answer) -> list[str]:
             f"      {one['part']} {source}: {one['verdict']}, worst error {one['worst']:+.2f} % of "
             f"span (tolerance {one['tolerance']:g} %){zero}"
         )
-        if one["adjust"] and one["range_low"] is not None:
-            lines.append(
-                f"      to read right, adjust zero and span, or enter a range of "
-                f"{one['range_low']:.5g} to {one['range_high']:.5g} {one['unit']}"
-            )
+        if one["advice"]:
+            lines.append(f"      to read right: {one['advice']}")
     return lines + [f"      ! {one['words']}" for one in check["mistakes"]]
 
 

@@ -7,7 +7,7 @@ from math import isfinite
 from pydantic import BaseModel, Field
 
 from gateway.checking.checks import Open
-from gateway.loopcheck.asking import asked
+from gateway.loopcheck.asking import asked, to_read_right
 from gateway.loopcheck.body import SOURCES
 from gateway.loopcheck.feedback import table
 from gateway.loopcheck.judging import Judgement, Point, judgement
@@ -78,6 +78,7 @@ class SummaryView(BaseModel):
     range_low: float | None = Field(description="To enter as range, so that it reads right.")
     range_high: float | None
     unit: str
+    advice: str = Field(description="What makes it read right; empty where nothing has to be done.")
 
 
 class MistakeView(BaseModel):
@@ -242,12 +243,13 @@ def _summaries(run: Run) -> list[SummaryView]:
         part = Part.AS_LEFT if run.adjusted(key) else Part.AS_FOUND
         if waiting is not None and waiting.transducer == key and waiting.part is part:
             continue
+        ours = judgement(run, part, key, "input")
         judged = (judgement(run, part, key, source) for source in SOURCES)
-        found += [_summary(run, one) for one in judged if one]
+        found += [_summary(run, one, ours) for one in judged if one and ours]
     return found
 
 
-def _summary(run: Run, one: Judgement) -> SummaryView:
+def _summary(run: Run, one: Judgement, ours: Judgement) -> SummaryView:
     line, proposed = one.line, one.proposal
     return SummaryView(
         transducer=one.transducer,
@@ -262,4 +264,5 @@ def _summary(run: Run, one: Judgement) -> SummaryView:
         range_low=number(proposed.range_low) if proposed else None,
         range_high=number(proposed.range_high) if proposed else None,
         unit=run.facts.transducers[one.transducer].unit,
+        advice=to_read_right(run.facts, one, ours),
     )

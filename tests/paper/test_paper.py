@@ -52,7 +52,7 @@ def test_a_record_says_what_it_must() -> None:
     text = text_of(record_pdf(made(), HASH))
     for words in (
         "Loop check record 1", "Ada Example", "Calibrator 7", "U = 0.1 Pa", "p1, Stair, level 3",
-        "Adjusted by Ada Example: zero turned", "No adjustment was made: as left is as found.",
+        "UTC by Ada Example: zero turned", "No adjustment was made: as left is as found.",
         "Hysteresis with dead band", "Test uncertainty ratio", "Which input is which",
         "Signatures", "licensed practice", HASH, "Loopwitness 0.1.0", "+2.00", "PASS", "FAIL",
         "none: this is the first",
@@ -126,10 +126,45 @@ def test_a_look_back_and_mistakes_stand_on_the_first_page() -> None:
     assert "For 3 days p1 was off." in first
 
 
+def test_what_is_signed_stands_on_one_page_and_no_page_is_left_with_a_line_or_two() -> None:
+    for record in (made(), made(scheme="three points"), made(combined=False)):
+        first, *others = PdfReader(BytesIO(record_pdf(record, HASH))).pages
+        text = first.extract_text()
+        for words in ("as left", "Signatures", "name, firm, place, date", HASH, "Made by Loopwitn"):
+            assert words in text
+        for page in others:
+            assert len(page.extract_text()) > 400
+    *_, last = PdfReader(BytesIO(sheet_pdf(sheet(read_site(demo_site_path())), "0.1.0"))).pages
+    assert "Witnessed" in last.extract_text()
+    assert "Range maximum" in last.extract_text()
+
+
+def test_a_mistake_is_told_once_and_referred_to() -> None:
+    run = whole(
+        begun(plan(transducers=("p1", "p2"), combined=True)),
+        theirs=lambda key, pressure: 1.8 * (pressure + 25) - 25 if key == "p1" else pressure,
+    )
+    record = {**body(run, "stair-1"), "number": 1, "previous": "0" * 64}
+    text = " ".join(text_of(record_pdf(record, HASH)).split())
+    assert text.count("The controller scales p1 wrongly") == 1
+    assert "as if its range were \u221225 to 200 Pa; enter \u221225 to 100 Pa" in text
+    assert "No: set or wired wrongly, as told above." in text
+
+
+def test_the_end_of_an_input_is_told() -> None:
+    """A card that stops at 20 mA, a transducer that reads 1 Pa too high."""
+    card = {"counts": [0, 25000], "electrical": [0, 20], "unit": "mA", "clamps": True}
+    run = whole(begun(about=stair(input=card)), ours=lambda s, k: min(100.0, exact(s, k) + 1.0))
+    text = text_of(record_pdf({**body(run, "x"), "number": 1, "previous": HASH}, HASH))
+    assert "\u2265 0.00" in text
+    assert "At 100 % the input ends, and an error beyond it does not show" in text
+    assert "by the line through the other readings it is +0.80 ±" in text.replace("\n", " ")
+
+
 def test_a_sheet_has_every_input_and_is_the_same_every_time() -> None:
     site = read_site(demo_site_path())
-    content = sheet_pdf(sheet(site))
-    assert content == sheet_pdf(sheet(site))
+    content = sheet_pdf(sheet(site), "0.1.0")
+    assert content == sheet_pdf(sheet(site), "0.1.0")
     text = text_of(content)
     for key in site.transducers:
         assert key in text

@@ -185,7 +185,8 @@ def test_ctrl_c_pauses() -> None:
 def test_adjusted_or_not() -> None:
     summary = {"transducer": "p1", "part": "as found", "source": "input", "verdict": "fail",
                "worst": 2.1, "tolerance": 2.0, "adjust": True, "zero": 2.0, "span": 0.1,
-               "range_low": -27.5, "range_high": 97.4, "unit": "Pa"}  # fmt: skip
+               "range_low": -27.5, "range_high": 97.4, "unit": "Pa",
+               "advice": "adjust zero and span, or enter a range of -27.5 to 97.4 Pa"}  # fmt: skip
     deciding = check(task="decide", step="", asked="Adjusted?", summaries=[summary])
     _, said, told = run(deciding, Fake(DONE), "", "")
     assert told[0] == ("decide", {"person": "Ada", "transducer": "p1", "adjusted": False})

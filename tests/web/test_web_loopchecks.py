@@ -106,7 +106,7 @@ async def test_records_as_list_as_data_and_as_paper(tmp_path: Path) -> None:
         first = await client.get(f"{API}/records/1/pdf")
         assert first.headers["content-type"] == "application/pdf"
         assert "loop-check-test-1.pdf" in first.headers["content-disposition"]
-        assert line["hash"] in PdfReader(BytesIO(first.content)).pages[-1].extract_text()
+        assert line["hash"] in PdfReader(BytesIO(first.content)).pages[0].extract_text()
         assert (await client.get(f"{API}/records/1/pdf")).content == first.content
         assert there.there.store.do(kept.printed, 1) == first.content
         await there.there.store.apart(

@@ -85,8 +85,7 @@ function values(check) {
 function summary(one) {
   const by = one.source === "input" ? "at the input" : "by the controller";
   const line = one.zero === null ? "" : `; zero ${signed(one.zero)} %, span ${signed(one.span)} %`;
-  const enter = one.adjust && one.range_low !== null
-    ? `. To read right: adjust zero and span, or enter a range of ${digits(one.range_low)} to ${digits(one.range_high)} ${one.unit}` : "";
+  const enter = one.advice && `. To read right: ${one.advice}`;
   return `${capital(one.part)}, ${by}: ${one.verdict}; worst error ${signed(one.worst)} % of span, tolerance ${one.tolerance} %${line}${enter}.`;
 }
 
