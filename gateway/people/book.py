@@ -8,6 +8,7 @@ gateway has put them into its journal.
 from __future__ import annotations
 
 import fcntl
+import getpass
 import os
 import secrets
 from collections.abc import Callable, Iterator
@@ -91,6 +92,14 @@ class People(BaseModel):
 def edition() -> str:
     """A new one."""
     return secrets.token_hex(8)
+
+
+def account() -> str:
+    """The account on the machine that changes people, for the journal."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # a container without a name for its user
+        return "an unnamed account"
 
 
 def parsed(text: str, place: str) -> People:

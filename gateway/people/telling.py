@@ -25,6 +25,7 @@ WORDS = {
     "added": "{name} may sign in as {role}",
     "role": "{name} is {role} from now on",
     "password": "{name} has another password",
+    "restored": "{name} may sign in as {role}, from a backup",
     "removed": "{name} may not sign in any more",
 }
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -13,12 +14,14 @@ from pathlib import Path
 
 from gateway.errors import StoreError
 
-from . import journal, schema
+from . import journal, memory, schema
 from .opening import DAMAGED, FILE, LOCK, TakenError, locked_folder, reader
 
 PAGES = 2000
 """Pages (8 MB) copied in one go, after which progress is told and Ctrl-C heard."""
 PART = ".part"
+BESIDE = "beside"
+"""Under this name the memory of a backup holds what lay beside the history."""
 ENDS = ("", "-wal", "-shm")
 """What belongs to one SQLite file."""
 
@@ -40,11 +43,18 @@ def stamp() -> str:
     return datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
 
 
-def back_up(store: Path, target: Path, progress: Progress | None = None) -> Copy:
+def back_up(
+    store: Path,
+    target: Path,
+    progress: Progress | None = None,
+    beside: Mapping[str, str] | None = None,
+) -> Copy:
     """Copy a history file, written to or not, as it is at this instant.
 
     target: a folder, in which it gets a name with the time, or a file that is not there yet. The
-    copy is checked before it gets its name. StoreError says what cannot be.
+    copy is checked before it gets its name. beside: texts of small files that lie beside it, by
+    name; they go into the copy, which is then for its owner's eyes alone. StoreError says what
+    cannot be.
     """
     if not store.is_file():
         raise StoreError(f"{store}: not there; allowed: a folder in which a gateway keeps history")
@@ -56,7 +66,16 @@ def back_up(store: Path, target: Path, progress: Progress | None = None) -> Copy
         # make SQLite begin anew. The write-ahead file grows meanwhile.
         source.execute("BEGIN")
         check_owner(source, store)
-        return _copied(source, part, file, progress)
+        return _copied(source, part, file, progress, beside=beside or {})
+
+
+def beside_of(backup: Path) -> Mapping[str, str]:
+    """The texts that went into a backup with the history, by name."""
+    with _told(backup), reader(backup) as source:
+        try:
+            return {k: str(v) for k, v in (memory.recall(source, BESIDE) or {}).items()}
+        except sqlite3.OperationalError:  # of a version that did not know it
+            return {}
 
 
 def restore(folder: Path, backup: Path, progress: Progress | None = None) -> tuple[Copy, str]:
@@ -130,10 +149,12 @@ def _copied(
     progress: Progress | None,
     *,
     renew: bool = False,
+    beside: Mapping[str, str] | None = None,
 ) -> Copy:
     """The copy, checked, in one file that needs no write-ahead file beside it.
 
-    renew: as the beginning of another journal, whose numbers may have been given already.
+    renew: as the beginning of another journal, whose numbers may have been given already; without
+    the texts that were beside it, which go their own way.
     """
     pages = source.execute("PRAGMA page_count").fetchone()[0]
     size = pages * source.execute("PRAGMA page_size").fetchone()[0]
@@ -152,7 +173,10 @@ def _copied(
         _check_whole(copy, name)
         if renew:
             with suppress(sqlite3.OperationalError):  # of a version that did not know it
-                copy.execute("DELETE FROM memory WHERE name = ?", (journal.NAME,))
+                copy.execute("DELETE FROM memory WHERE name IN (?, ?)", (journal.NAME, BESIDE))
+        if beside:
+            part.chmod(0o600)
+            memory.keep(copy, BESIDE, round(time.time() * 1000), beside)
         (newest,) = copy.execute("SELECT max(time_ms) FROM scans").fetchone()
     return Copy(name, part.stat().st_size, None if newest is None else newest / 1000)
 

@@ -64,7 +64,7 @@ def add(name: Name, role: Wanted, state: Folder = None) -> None:
     def work(people: People) -> People:
         if people.of(known):  # somebody else was quicker
             raise _there_already(known)
-        return people.with_person(person).told("added", person, time.time(), _account())
+        return people.with_person(person).told("added", person, time.time(), book.account())
 
     book.change(folder, work)
     typer.echo(f"{known}: {role}")
@@ -112,7 +112,7 @@ def remove(name: Name, state: Folder = None) -> None:
 
     def work(people: People) -> People:
         gone = _known(people, name)
-        return people.without(gone.name).told("removed", gone, time.time(), _account())
+        return people.without(gone.name).told("removed", gone, time.time(), book.account())
 
     book.change(_folder(state), work)
     typer.echo(f"{name}: removed")
@@ -121,7 +121,7 @@ def remove(name: Name, state: Folder = None) -> None:
 def _change(state: Path | None, name: str, what: str, to: Callable[[Person], Person]) -> Person:
     def work(people: People) -> People:
         person = to(_known(people, name)).model_copy(update={"edition": book.edition()})
-        return people.with_person(person).told(what, person, time.time(), _account())
+        return people.with_person(person).told(what, person, time.time(), book.account())
 
     return _known(book.change(_folder(state), work), name)
 
@@ -151,14 +151,6 @@ def _password(name: str) -> str:
         return passwords.checked(typed, name)
     except ValueError as error:
         raise PeopleError(f"password: {error}") from None
-
-
-def _account() -> str:
-    """Who is at the machine."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # a container without a name for its user
-        return "an unnamed account"
 
 
 def _folder(state: Path | None) -> Path:

@@ -19,6 +19,7 @@ const EVENTS = {
   "added": "Person added",
   "role": "Other role",
   "password": "Other password",
+  "restored": "Person of a backup",
   "removed": "Person removed",
 };
 const WHOLE = ["remove from service", "return to service"];
