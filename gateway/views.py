@@ -9,8 +9,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from math import isfinite
 
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 
+from gateway.diagnose.catalogue.faults import CATALOGUE
 from gateway.diagnose.findings import Finding, Status
 from gateway.live import LinkState, SinkState, Snapshot
 from gateway.measure.quality import WORDS, Quality, Reason
@@ -27,6 +28,7 @@ class FindingView(BaseModel):
     id: str
     fault: str
     title: str
+    signature: str = Field(description="How such a fault shows itself: why it was said.")
     kind: str
     subject: str
     phase: str
@@ -153,6 +155,7 @@ def finding_view(finding: Finding) -> FindingView:
         id=finding.id,
         fault=finding.fault,
         title=finding.title,
+        signature=CATALOGUE[finding.fault].signature if finding.fault in CATALOGUE else "",
         kind=finding.kind,
         subject=finding.subject,
         phase=finding.phase,

@@ -117,12 +117,41 @@ def numbers(effect: Effect, unit: str) -> dict[str, float | str]:
     return out
 
 
-def sentence(effect: Effect, unit: str) -> str:
+def said(value: float, step: float) -> str:
+    """A pressure in words: four digits, but none finer than `step` (same unit; 0: no limit)."""
+    return f"{round(value / step) * step if step else value:.4g}"
+
+
+def step_of(span: float) -> float:
+    """The finest step of a pressure in words, for a span in the same unit: a 500th or less."""
+    return float(10.0 ** np.floor(np.log10(span / 500)))
+
+
+def about(text: str, combine: str) -> str:
+    """A consequence without what it says of other combinations than the loop's.
+
+    Clauses end at "; " and ". "; one that names no combination holds for all.
+    """
+    kept = []
+    for sentence_ in text.split(". "):
+        clauses = sentence_.removesuffix(".").split("; ")
+        mine = [c for c in clauses if not (named := _combinations(c)) or combine in named]
+        if mine:
+            words = "; ".join(mine)
+            kept.append(words[0].upper() + words[1:] + ".")
+    return " ".join(kept) or text
+
+
+def _combinations(clause: str) -> set[str]:
+    return {name for name in ("average", "minimum", "maximum", "median") if name in clause}
+
+
+def sentence(effect: Effect, unit: str, step: float = 0.0) -> str:
     """The numbers in words, with the caution beside a door; empty when there are none."""
     words = []
-    pressure = f"{from_pa(effect.pressure, unit):.3g} {unit}"
+    pressure = f"{said(from_pa(effect.pressure, unit), step)} {unit}"
     if effect.error is not None:
-        seen = f"{from_pa(effect.pressure + effect.error, unit):.3g} {unit}"
+        seen = f"{said(from_pa(effect.pressure + effect.error, unit), step)} {unit}"
         words.append(f"True combined pressure about {pressure}; the controller sees {seen}.")
     if effect.door_N is not None and effect.door_limit_N is not None:
         over = ", more than that" if effect.door_N > effect.door_limit_N else ""

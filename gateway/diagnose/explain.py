@@ -13,9 +13,12 @@ from gateway.plant.units import from_pa
 
 from .catalogue.entry import Entry
 from .catalogue.faults import CATALOGUE
-from .consequence import numbers, of_evidence, sentence
+from .consequence import about, numbers, of_evidence, said, sentence, step_of
 from .detector import Condition
 from .findings import Finding
+
+METER_STEP = 0.01
+"""Milliamps or volts that a hand-held meter tells apart."""
 
 
 def finding(
@@ -33,10 +36,10 @@ def finding(
     transducer = _transducer(columns, entry, condition, row, column)
     evidence = _evidence(site, entry, condition, row, column, subject, transducer)
     loops = _loops(site, entry, subject)
-    about = transducer if entry.kind == "transducer" else None
-    effect, tells = _effect(site, entry, loops, about, _pascals(condition, row, column))
+    mine = transducer if entry.kind == "transducer" else None
+    effect, tells = _effect(site, entry, loops, mine, _pascals(condition, row, column))
     evidence |= effect
-    said = _Words(evidence)
+    words = _Words(evidence, _steps(site, loops, mine), rest=_at_rest(site, mine))
     confidence = np.broadcast_to(np.asarray(condition.confidence), condition.holds.shape)
     return Finding(
         fault=entry.fault,
@@ -49,9 +52,9 @@ def finding(
         confidence=float(confidence[row, column]),
         title=entry.title,
         evidence=evidence,
-        rivals=_rivals(site, entry, about),
-        next_check=f"{entry.next_check} Expect: {entry.expected}".format_map(said),
-        consequence=f"{entry.consequence.format_map(said)} {tells}".strip(),
+        rivals=_rivals(site, entry, mine),
+        next_check=f"{entry.next_check} Expect: {entry.expected}".format_map(words),
+        consequence=f"{_consequence(site, entry, loops).format_map(words)} {tells}".strip(),
         transducer=transducer,
         loops=loops,
     )
@@ -71,19 +74,49 @@ def cleared(finding: Finding, time: float) -> Finding:
 
 
 class _Words(dict[str, str]):
-    """Evidence as text for a sentence; "its value" for anything not at hand."""
+    """Evidence as text for a sentence; "not known" for anything not at hand.
 
-    def __init__(self, evidence: Mapping[str, float | str]) -> None:
-        super().__init__()
+    steps: the finest step in which a unit's values are said. rest: the signal at no pressure.
+    """
+
+    def __init__(
+        self, evidence: Mapping[str, float | str], steps: Mapping[str, float], *, rest: str
+    ) -> None:
+        super().__init__(rest_signal=rest)
         for name, value in evidence.items():
             stem, _, unit = name.rpartition("_")
-            text = value if isinstance(value, str) else f"{value:.4g}"
+            text = value if isinstance(value, str) else said(value, steps.get(unit, 0.0))
             self[name] = text
             if stem and not isinstance(value, str):
                 self[f"{stem}_Pa"] = self[f"{stem}_signal"] = f"{text} {unit}"
 
     def __missing__(self, name: str) -> str:
         return "not known"
+
+
+def _steps(site: Site, loops: tuple[str, ...], transducer: str | None) -> dict[str, float]:
+    """Pressures are not told finer than their transducer can mean."""
+    members = (
+        [transducer] if transducer else [k for id_ in loops for k in site.loops[id_].transducers]
+    )
+    units = {site.loop_unit(key) for key in loops} | {site.transducers[k].unit for k in members}
+    span = max((site.transducers[k].span_pa for k in members), default=0.0)
+    signals = {"mA": METER_STEP, "V": METER_STEP}
+    return signals | ({unit: step_of(from_pa(span, unit)) for unit in units} if span else {})
+
+
+def _at_rest(site: Site, transducer: str | None) -> str:
+    """The signal of a transducer without pressure."""
+    if transducer is None:
+        return "its signal at no pressure"
+    noun = site.transducers[transducer]
+    signal = noun.sends()
+    share = min(1.0, max(0.0, -noun.lrv_pa / (noun.urv_pa - noun.lrv_pa)))
+    return f"{signal.low + share * (signal.high - signal.low):.2f} {signal.unit}"
+
+
+def _consequence(site: Site, entry: Entry, loops: tuple[str, ...]) -> str:
+    return about(entry.consequence, site.loops[loops[0]].combine) if loops else entry.consequence
 
 
 def _ids(columns: Columns, entry: Entry) -> tuple[str, ...]:
@@ -135,7 +168,8 @@ def _effect(
     if effect is None:
         return {}, ""
     unit = site.loop_unit(loops[0])
-    return numbers(effect, unit), sentence(effect, unit)
+    steps = _steps(site, loops[:1], None)
+    return numbers(effect, unit), sentence(effect, unit, steps.get(unit, 0.0))
 
 
 def _pascals(condition: Condition, row: int, column: int) -> dict[str, float]:

@@ -111,7 +111,9 @@ AT_REST = ALARM.model_copy(
 )
 
 FINDING_EVENT = FindingEvent(
-    id=FINDING, fault="open-circuit", title=TITLE, kind="transducer", subject="dp-201",
+    id=FINDING, fault="open-circuit", title=TITLE,
+    signature="A live-zero signal at electrical zero, where no working device can be.",
+    kind="transducer", subject="dp-201",
     phase="raised", time=ONSET, since=ONSET, status="failure", confidence=0.98,
     evidence={"electrical_mA": 0.0}, rivals=["reversed-polarity", "device-failure-signal"],
     next_check=CHECK,

@@ -116,6 +116,34 @@ def record(connection: sqlite3.Connection, number: int) -> tuple[Mapping[str, An
     return None if row is None else (json.loads(row[0]), str(row[1]))
 
 
+@dataclass(frozen=True)
+class Calibration:
+    """What one record says of one transducer. `what`: its entry in the record's body."""
+
+    number: int
+    time_ms: int
+    loop: str
+    person: str
+    scheme: str
+    reference: str
+    what: Mapping[str, Any]
+
+
+def calibrations(connection: sqlite3.Connection, transducer: str) -> list[Calibration]:
+    """Every record that a transducer is in, newest first."""
+    rows = connection.execute(
+        "SELECT number, time_ms, loop, body ->> '$.person', body ->> '$.scheme',"
+        " body ->> '$.reference.identity', one.value FROM check_records,"
+        " json_each(body, '$.transducers') AS one WHERE one.value ->> '$.id' = ?"
+        " ORDER BY number DESC",
+        (transducer,),
+    ).fetchall()
+    return [
+        Calibration(number, when, loop, person, scheme, reference, json.loads(what))
+        for number, when, loop, person, scheme, reference, what in rows
+    ]
+
+
 def last_good(connection: sqlite3.Connection, transducer: str) -> float | None:
     """When a transducer last left a check inside its tolerance, seconds since 1970.
 

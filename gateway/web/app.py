@@ -23,6 +23,7 @@ from . import (
     acting,
     alarms,
     api,
+    calibrations,
     condition,
     exporting,
     happenings,
@@ -129,7 +130,7 @@ def make_app(
     refusals.register(app)
     for part in (
         api, streaming, happenings, condition, journal, alarms, acting, exporting, records,
-        loopchecks, system, signing,
+        loopchecks, system, signing, calibrations,
     ):  # fmt: skip
         app.include_router(part.router, prefix=PREFIX)
     app.include_router(loopchecks.deeds, prefix=PREFIX)

@@ -48,6 +48,7 @@ class RowBrief(BaseModel):
     inputs: list[InputBrief]
     findings: int = Field(description="Open ones that touch it.")
     finding: FindingView | None = Field(description="The gravest of them, of these the oldest.")
+    limit: str = Field(default="", description="What is said of a limit that is passed.")
     where: str = Field(description="Location of the transducer that it is about.")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import isfinite
 from typing import Annotated
 
+import numpy as np
 from fastapi import APIRouter, Query, Request, Response
 from pydantic import BaseModel, Field
 
@@ -14,7 +15,7 @@ from gateway.plant.units import PASCALS
 from gateway.views import iso, number
 
 from .differences import UNLIKE
-from .drift import drift_of, faring
+from .drift import Faring, drift_of, faring, rates_of
 from .packing import packed
 from .refusals import documented, unknown
 from .sources import FromApp, Sources
@@ -39,6 +40,15 @@ class DriftView(BaseModel):
     )
 
 
+class RatesView(BaseModel):
+    """How the drift rate went, each over the third of the time before it; lists alike long."""
+
+    time: list[float] = Field(description="Seconds since 1970.")
+    per_year: list[float]
+    low: list[float] = Field(description="Lower ends of the 95 % intervals.")
+    high: list[float]
+
+
 class ConditionView(BaseModel):
     """How a transducer fared against the others of its loop, in its unit.
 
@@ -60,6 +70,10 @@ class ConditionView(BaseModel):
         description="Standard deviation of the readings of a bucket, fan running."
     )
     others_scatter: list[float | None] = Field(description="The same of the others.")
+    response: list[float | None] = Field(
+        description="Scatter as a share of the others': how much of their movement it shows."
+    )
+    rates: RatesView
     drift: DriftView | None = Field(description="Null where there is too little to tell.")
 
 
@@ -99,6 +113,8 @@ def _condition(sources: Sources, key: str, days: float) -> ConditionView:
     tolerance = noun.tolerance_pct_span / 100 * noun.span_pa
     drift = drift_of(made.time, made.offset, (usual or 0.0) * pascals, tolerance)
 
+    rates = rates_of(made.time, made.offset, start, end)
+
     def shown(values: Floats) -> list[float | None]:
         return [number(value) for value in (values / pascals).tolist()]
 
@@ -107,8 +123,25 @@ def _condition(sources: Sources, key: str, days: float) -> ConditionView:
         tolerance=tolerance / pascals, usual=usual, usual_noise=sources.details.noise(key),
         time=made.time.tolist(), offset=shown(made.offset), rest=shown(made.rest),
         scatter=shown(made.scatter), others_scatter=shown(made.others),
+        response=_response(made), rates=_rates(rates, pascals),
         drift=_drift(drift, pascals, end) if drift else None,
     )  # fmt: skip
+
+
+def _response(made: Faring) -> list[float | None]:
+    moves = np.isfinite(made.others) & (made.others > 0)
+    share = np.divide(made.scatter, made.others, out=np.full(len(moves), np.nan), where=moves)
+    return [number(value) for value in share.tolist()]
+
+
+def _rates(made: list[tuple[float, Rate]], pascals: float) -> RatesView:
+    a_year = YEAR_DAYS / pascals
+    return RatesView(
+        time=[at for at, _ in made],
+        per_year=[one.per_day * a_year for _, one in made],
+        low=[one.low * a_year for _, one in made],
+        high=[one.high * a_year for _, one in made],
+    )
 
 
 def _drift(made: Rate, pascals: float, now: float) -> DriftView:

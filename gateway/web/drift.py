@@ -21,6 +21,8 @@ ALIKE = 0.2
 """Correlation of successive blocks from which on they are joined: the interval of a rate is made
 for values that know nothing of each other."""
 MOST_ALIKE = 0.9
+RATES = 25
+"""Times at which the course of the rate is told."""
 
 
 @dataclass(frozen=True)
@@ -101,6 +103,19 @@ def drift_of(time: Floats, offset: Floats, usual: float, tolerance: float) -> Ra
         joined *= 2
     made = rate(_blocks(when, joined), _blocks(shift, joined), tolerance)
     return _widened(made, alike) if made else None
+
+
+def rates_of(time: Floats, offset: Floats, start: float, end: float) -> list[tuple[float, Rate]]:
+    """How the rate of (n,) offsets in Pa went: each over a third of `start` to `end`, at its end.
+
+    Nothing where there is too little; the tolerance plays no part.
+    """
+    made = []
+    for until in np.linspace(start + (end - start) / 3, end, RATES):
+        there = (time > until - (end - start) / 3) & (time <= until)
+        if rate_ := drift_of(time[there], offset[there], 0.0, np.inf):
+            made.append((float(until), rate_))
+    return made
 
 
 def _widened(made: Rate, alike: float) -> Rate:

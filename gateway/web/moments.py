@@ -20,6 +20,7 @@ from gateway.views import (
 )
 
 from .frame import Frame, Framing
+from .limits import passed
 from .now import LoopNow, Now
 from .still import peers_of
 
@@ -35,6 +36,7 @@ class LoopMoment(Frame):
     """One loop."""
 
     loop: LoopNow | None = Field(description="Null before the first row.")
+    limit: str = Field(description="What is said of a limit that is passed; else empty.")
 
 
 class PeerView(BaseModel):
@@ -88,6 +90,7 @@ class Moments:
         return LoopMoment(
             **self._framing.fields(latest),
             loop=self._now.at(latest, key) if latest else None,
+            limit=passed(latest.alarms).get(key, "") if latest else "",
         )
 
     def transducer(self, key: str) -> TransducerMoment:

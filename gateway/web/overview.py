@@ -15,6 +15,7 @@ from gateway.views import FindingView, finding_view, transducer_view, worst_stat
 
 from .briefs import RowBrief, loop_brief, spare_brief
 from .frame import Frame, Framing
+from .limits import passed
 from .now import Now
 from .still import still_loop, still_transducer
 
@@ -85,7 +86,8 @@ class Overview:
         """A page of rows; may be asked in any thread."""
         latest = self._live.latest
         by_row = _by_row(latest.findings) if latest else {}
-        status = [_status(latest, row, by_row) for row in self._rows]
+        beyond = passed(latest.alarms) if latest else {}
+        status = [_status(latest, row, by_row, beyond) for row in self._rows]
         text = asked.text.strip().casefold()
         fits = [
             k
@@ -105,15 +107,21 @@ class Overview:
             matched=len(fits),
             page=page,
             pages=pages,
-            rows=[self._brief(latest, self._rows[k], by_row) for k in shown] if latest else [],
+            rows=[self._brief(latest, self._rows[k], by_row, beyond) for k in shown]
+            if latest
+            else [],
             findings=self._elsewhere(latest) if latest else [],
         )
 
-    def _brief(self, latest: Snapshot, row: Row, by_row: ByRow) -> RowBrief:
+    def _brief(
+        self, latest: Snapshot, row: Row, by_row: ByRow, beyond: Mapping[str, str]
+    ) -> RowBrief:
         findings = [finding_view(f) for f in by_row.get(row, ())]
         kind, key = row
         if kind == "loop":
-            return loop_brief(self._now.at(latest, key), self._loops[key], findings)
+            brief = loop_brief(self._now.at(latest, key), self._loops[key], findings)
+            status = _status(latest, row, by_row, beyond)
+            return brief.model_copy(update={"limit": beyond.get(key, ""), "status": status.value})
         view = transducer_view(self._live.site, latest, key)
         return spare_brief(view, self._spare[key], findings)
 
@@ -133,10 +141,14 @@ def _by_row(findings: Sequence[Finding]) -> dict[Row, list[Finding]]:
     return found
 
 
-def _status(latest: Snapshot | None, row: Row, by_row: ByRow) -> Status:
+def _status(latest: Snapshot | None, row: Row, by_row: ByRow, beyond: Mapping[str, str]) -> Status:
+    """The worst of its findings; out of specification at least where it is beyond a limit."""
     if latest is None:
         return Status.GOOD
-    return worst_status(by_row.get(row, ()), work=row in latest.under_work)
+    found = worst_status(by_row.get(row, ()), work=row in latest.under_work)
+    if row[0] == "loop" and row[1] in beyond and found is not Status.FUNCTION_CHECK:
+        return min(found, Status.OUT_OF_SPECIFICATION, key=NEEDS_FIRST.index)
+    return found
 
 
 def _words(site: Site, row: Row) -> str:

@@ -76,7 +76,7 @@ async def due(sources: FromApp) -> list[DueView]:
 @router.get("", responses=documented(503))
 async def records(sources: FromApp) -> RecordsView:
     """Every record, and whether their chain is whole."""
-    lines, broken = await _asked(sources, lambda c: (kept.records(c), kept.broken(c)))
+    lines, broken = await asked(sources, lambda c: (kept.records(c), kept.broken(c)))
     return RecordsView(
         records=[
             RecordLine(
@@ -103,7 +103,7 @@ async def record(sources: FromApp, number: Number) -> dict[str, Any]:
 )
 async def printed(sources: FromApp, number: Number) -> Response:
     """A record as PDF/A: the very bytes that were made of it first."""
-    pdf = await _asked(sources, lambda c: kept.printed(c, number))
+    pdf = await asked(sources, lambda c: kept.printed(c, number))
     if pdf is None:
         body, hash_ = await _record(sources, number)
         pdf = await asyncio.to_thread(record_pdf, body, hash_)
@@ -114,9 +114,9 @@ async def printed(sources: FromApp, number: Number) -> Response:
 
 
 async def _record(sources: Sources, number: int) -> tuple[Any, str]:
-    found = await _asked(sources, lambda c: kept.record(c, number))
+    found = await asked(sources, lambda c: kept.record(c, number))
     if found is None:
-        newest = await _asked(sources, lambda c: len(kept.records(c)))
+        newest = await asked(sources, lambda c: len(kept.records(c)))
         allowed = f"1 to {newest}" if newest else "there is none yet"
         raise RefusalError(404, Fault("number", str(number), allowed))
     return found
@@ -129,8 +129,8 @@ def the_checks(sources: Sources) -> Checks:
     return sources.checks
 
 
-async def _asked(sources: Sources, question: Callable[[sqlite3.Connection], T]) -> T:
-    """In a thread, on a connection of its own; 503 when the file cannot be read."""
+async def asked(sources: Sources, question: Callable[[sqlite3.Connection], T]) -> T:
+    """What the history file says, in a thread; RefusalError (503) when it cannot be read."""
     file = the_checks(sources).store.file
 
     def asked() -> T:

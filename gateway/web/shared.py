@@ -27,17 +27,19 @@ class Shared:
         self._made: OrderedDict[str, tuple[Stamp, bytes]] = OrderedDict()
         self._making = asyncio.Lock()
 
-    async def get(self, key: str, make: Callable[[], BaseModel]) -> bytes:
+    async def get(
+        self, key: str, make: Callable[[], BaseModel], form: Callable[[bytes], bytes] = bytes
+    ) -> bytes:
         """The view of `make`, which is called in a thread, since a large site takes a while.
 
-        Views under the same key are the same.
+        form: what becomes of its JSON. Views under the same key are the same, in the same form.
         """
         async with self._making:
             latest = self._live.latest
             stamp = (latest.number if latest else -1, int(self._age() or 0))
             if key in self._made and self._made[key][0] == stamp and latest is not None:
                 return self._made[key][1]
-            text = await asyncio.to_thread(lambda: make().model_dump_json().encode())
+            text = await asyncio.to_thread(lambda: form(make().model_dump_json().encode()))
             self._made[key] = (stamp, text)
             self._made.move_to_end(key)
             if len(self._made) > MOST_KEPT:

@@ -15,7 +15,7 @@ from .overview import Asked
 from .refusals import RefusalError, documented, unknown
 from .reports import Wanted
 from .sources import FromApp, Sources
-from .streams import MOST, events
+from .streams import MOST, block, event, events
 
 router = APIRouter(prefix="/stream", tags=["live"])
 
@@ -99,13 +99,22 @@ def streaming(
         raise RefusalError(503, Fault("stream", f"{MOST} readers already", "a later try"))
     door = sources.door
     session = None if door.viewing else door.session(request)
+    packed = "gzip" in request.headers.get("accept-encoding", "")
+    headers = {"X-Accel-Buffering": "no", "Vary": "Accept-Encoding"}
     return StreamingResponse(
         events(
             sources.live,
-            lambda: sources.shared.get(key, make),
+            lambda: sources.shared.get(
+                f"{key} packed" if packed else key, make, _packed if packed else event
+            ),
             sources.streams,
             lambda: session is None or door.sessions.lasts(session),
+            packed=packed,
         ),
         media_type="text/event-stream",
-        headers={"X-Accel-Buffering": "no"},
+        headers=headers | ({"Content-Encoding": "gzip"} if packed else {}),
     )
+
+
+def _packed(state: bytes) -> bytes:
+    return block(event(state))

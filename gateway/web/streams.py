@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import zlib
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager, suppress
 
@@ -16,6 +17,24 @@ MOST = 100
 """Readers at a time."""
 HELLO = b"retry: 2000\n\n"
 NOTHING_NEW = b": no new row\n"
+BEGIN_PACKED = b"\x1f\x8b\x08" + 6 * b"\0" + b"\xff"
+"""Header of a gzip stream without name and time (RFC 1952)."""
+LEVEL = 5
+
+
+def event(state: bytes) -> bytes:
+    """The event that tells a state."""
+    return b"event: state\ndata: " + state + b"\n\n"
+
+
+def block(text: bytes) -> bytes:
+    """Text as a piece of a packed stream that needs nothing of what came before it.
+
+    So it is packed once for all readers, and each can be given it at any time (RFC 1951: blocks
+    that end at a whole byte may follow each other).
+    """
+    packing = zlib.compressobj(LEVEL, zlib.DEFLATED, -zlib.MAX_WBITS)
+    return packing.compress(text) + packing.flush(zlib.Z_FULL_FLUSH)
 
 
 class Streams:
@@ -58,24 +77,27 @@ async def events(
     encoded: Callable[[], Awaitable[bytes]],
     streams: Streams,
     lasts: Callable[[], bool] = lambda: True,
+    *,
+    packed: bool = False,
 ) -> AsyncIterator[bytes]:
     """The state at once, then whenever a row comes, until the streams end.
 
-    encoded: gives the state of this instant as JSON. lasts: False ends it: the reader may not look
-    any more.
+    encoded: gives the event of this instant, as a `block` where the stream is packed. lasts: False
+    ends it: the reader may not look any more.
 
     A reader that does not read waits in its own connection: it skips rows and holds up nobody.
     """
     with streams.counted():
-        yield HELLO
+        yield BEGIN_PACKED + block(HELLO) if packed else HELLO
+        nothing_new = block(NOTHING_NEW) if packed else NOTHING_NEW
         before = b""
         while not streams.ended and lasts():
             seen = live.latest.number if live.latest else -1
-            yield before + b"event: state\ndata: " + await encoded() + b"\n\n"
+            yield before + await encoded()
             with suppress(TimeoutError):
                 async with streams.at_most(2 * GAP_S):
                     await asyncio.sleep(GAP_S)
-            before = NOTHING_NEW
+            before = nothing_new
             with suppress(TimeoutError):
                 async with streams.at_most(HEARTBEAT_S - GAP_S):
                     await live.newer_than(seen)

@@ -8,7 +8,7 @@ import pytest
 from gateway.diagnose.trend import DAY_S
 from gateway.measure.blocks import Floats
 from gateway.record.trends import Trend
-from gateway.web.drift import drift_of, faring
+from gateway.web.drift import RATES, drift_of, faring, rates_of
 
 from .archive import START
 
@@ -131,3 +131,18 @@ def test_days_are_days() -> None:
     assert made is not None
     assert made.per_day == pytest.approx(0.1, rel=0.05)
     assert time[4] - time[0] == DAY_S
+
+
+def test_the_course_of_a_rate_that_changes() -> None:
+    # Still for 60 days, then 0.1 Pa a day for 30.
+    days = np.arange(0, 90, 0.25)
+    noise = np.random.default_rng(4).normal(0, 0.02, len(days))
+    offset = np.where(days < 60, 0.0, 0.1 * (days - 60)) + noise
+    made = rates_of(START + DAY_S * days, offset, START, START + 90 * DAY_S)
+    assert len(made) == RATES
+    first, last = made[0][1], made[-1][1]
+    assert first.low < 0 < first.high
+    assert last.low < 0.1 < last.high
+    assert last.per_day == pytest.approx(0.1, abs=0.005)
+    assert made[-1][0] == START + 90 * DAY_S
+    assert rates_of(START + DAY_S * days[:10], offset[:10], START, START + 90 * DAY_S) == []

@@ -39,7 +39,7 @@ async def test_open_and_afterwards_over(chromium: Browser, feeder: Feeder) -> No
         feeder.trouble()
         await expect(verdict).to_have_text("2 open findings: 1 failure, 1 out of specification")
         cards = page.locator("#open .finding")
-        await expect(cards.first).to_contain_text("Failure at dp-402, Exhaust plenum, middle since")
+        await expect(cards.first).to_contain_text("dp-402 Open circuit")
         await expect(cards.nth(1)).to_contain_text("Stair B pressurization")
         await expect(page).to_have_title("(2) Findings · Harbour Street Archive")
         assert await violations(page) == []
@@ -52,7 +52,7 @@ async def test_open_and_afterwards_over(chromium: Browser, feeder: Feeder) -> No
         over = page.locator("#earlier li")
         await expect(over).to_have_count(2)
         await over.filter(has_text="dp-402").locator("summary").first.click()
-        await expect(over.filter(has_text="dp-402")).to_contain_text("Electrical 0.01 mA")
+        await expect(over.filter(has_text="dp-402")).to_contain_text("Signal 0.01 mA")
         await page.get_by_label("Transducer, loop or controller").fill("stair-b")
         await page.get_by_role("button", name="Search").click()
         await expect(over).to_have_count(1)

@@ -112,7 +112,7 @@ async def test_a_broken_wire_with_its_evidence_and_afterwards(
         await expect(found).to_have_count(0)
         await expect(earlier).to_contain_text("1 finding, newest first")
         await earlier.locator("summary").first.click()
-        await expect(earlier.locator(".finding")).to_contain_text("Electrical 0.01 mA")
+        await expect(earlier.locator(".finding")).to_contain_text("Signal 0.01 mA")
         await expect(page.locator("[data-f=word]")).to_have_text("No findings")
         assert watched.errors == []
 

@@ -196,3 +196,26 @@ async def test_what_cannot_be_asked_is_told(
         answer = await client.get(path + query)
         assert answer.status_code == 422
         assert answer.json()["faults"][0]["path"] == f"query.{place}"
+
+
+async def test_a_pressure_beyond_its_limit_needs_a_person_though_nothing_is_found() -> None:
+    feeder = Feeder(archive(), clock=lambda: START + 40.5)
+    feeder.broken = {"dp-201", "dp-202"}  # both read the same: nothing contradicts them
+    app = make_app(feeder.live, feeder.past(), clock=lambda: START + 40.5)
+    transport = httpx.ASGITransport(app)
+    async with httpx.AsyncClient(transport=transport, base_url="http://gateway") as client:
+        feeder.row(START)
+        assert (await got(client))["counts"]["good"] == 3
+        for second in range(1, 41):
+            feeder.row(START + second)
+        view = await got(client)
+        first = view["rows"][0]
+        assert (first["id"], first["status"]) == ("stair-b", "out of specification")
+        assert (first["findings"], view["counts"]["out of specification"]) == (0, 1)
+        assert "25 Pa" in first["limit"]
+        feeder.broken = set()
+        for second in range(41, 90):
+            feeder.row(START + second)
+        view = await got(client)
+        assert view["counts"]["good"] == 3
+        assert {row["limit"] for row in view["rows"]} == {""}

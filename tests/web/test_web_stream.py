@@ -57,7 +57,7 @@ async def listener(address: str) -> AsyncIterator[Events]:
         client.stream("GET", f"{address}api/v1/stream") as answer,
     ):
         assert answer.headers["content-type"].startswith("text/event-stream")
-        assert "content-encoding" not in answer.headers
+        assert answer.headers["content-encoding"] == "gzip"
         yield Events(answer.aiter_lines())
 
 

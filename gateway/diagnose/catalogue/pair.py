@@ -29,10 +29,11 @@ PAIR = (
             "does not read zero within its tolerance is wrong. On a smoke-control loop arrange "
             "the impairment first."
         ),
-        expected="With ports bridged: 0 % of pressure, 4.00 mA for a 0-based 4-20 mA range.",
+        expected="With ports bridged: no pressure, and the signal that its page names for it.",
         consequence=(
             "An average is off by half the difference; a minimum follows the lower one and may "
-            "over-pressurise; a maximum follows the higher one and may lose pressure."
+            "over-pressurise; a maximum follows the higher one and may lose pressure; a median "
+            "lies between them."
         ),
         rivals=("zero-drift", "span-drift", "tube-off", "liquid-in-tube", "range-mismatch"),
         # Long enough for the judges of single transducers to find out which one it is.

@@ -56,11 +56,12 @@ PNEUMATIC = (
             "Look at both tubes at the transducer and at the tapping. Push the tube back on, or "
             "press lightly on a bulb at the port."
         ),
-        expected="A bulb on the port moves the signal at once; 4.00 mA at rest on a 0-based range.",
+        expected="A bulb on the port moves the signal at once; both ports open: {rest_signal}.",
         consequence=(
             "It shows {reading_Pa} where its peers show {peers_Pa}. An average halves the "
             "pressure that the loop sees and the fan doubles the true one: doors may be held "
-            "shut. A minimum follows the dead transducer; a maximum ignores it."
+            "shut. A minimum follows the dead transducer; a maximum ignores it; a median shuts it "
+            "out while two others agree."
         ),
         rivals=("open-circuit", "zero-drift", "frozen", "ports-swapped"),
         raise_s=0.0,
@@ -88,7 +89,7 @@ PNEUMATIC = (
         ),
         consequence=(
             "It reads {shift_Pa} beside the truth. An average is off by its share of that; a "
-            "minimum or maximum may follow it whole."
+            "minimum or maximum may follow it whole; a median shuts it out while two others agree."
         ),
         rivals=("zero-drift", "tube-off", "frozen", "span-drift"),
         raise_s=0.0,
@@ -121,8 +122,8 @@ PNEUMATIC = (
             "damping setting. Then pull a tube off at the transducer and watch the signal fall."
         ),
         expected=(
-            "A clear tube falls to zero pressure within a second (4.00 mA at rest on a 0-based "
-            "4-20 mA range); a restricted one takes many."
+            "A clear tube falls to zero pressure, {rest_signal}, within a second; a restricted one "
+            "takes many."
         ),
         consequence=(
             "The loop sees {reading_Pa}, rightly, but late: it answers doors and gusts late and "

@@ -198,8 +198,9 @@ TRANSDUCER = (
         ),
         expected="With ports bridged it reads {shift_Pa} instead of zero.",
         consequence=(
-            "It reads {shift_Pa} beside the truth: an average is off by its share of that, and "
-            "the loop holds that much less or more pressure than it says."
+            "It reads {shift_Pa} beside the truth. An average is off by its share of that, and "
+            "the loop holds that much less or more pressure than it says; a minimum or maximum "
+            "may follow it whole; a median shuts it out while two others agree."
         ),
         rivals=("span-drift", "liquid-in-tube", "tube-restricted"),
         raise_s=0.0,

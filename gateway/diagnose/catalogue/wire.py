@@ -106,7 +106,8 @@ WIRE = (
         ),
         consequence=(
             "The controller reads this input as {electrical_signal}, below its range. An average "
-            "is pulled down and the fan drives up; a minimum follows the dead input."
+            "is pulled down and the fan drives up; a minimum follows the dead input; a median "
+            "shuts it out while two others agree."
         ),
         rivals=(
             "short-circuit",
@@ -140,7 +141,8 @@ WIRE = (
         expected="About the full supply voltage across the input; with power off 250 or 500 ohm.",
         consequence=(
             "The controller reads full scale. An average is pushed up and the fan drives down: "
-            "the true pressure is lower than it says."
+            "the true pressure is lower than it says; a maximum follows it; a median shuts it out "
+            "while two others agree."
         ),
         rivals=("device-failure-signal", "over-range"),
         raise_s=1.5,

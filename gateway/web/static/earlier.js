@@ -1,4 +1,4 @@
-// Findings that are over, each with its evidence; and loop checks that were made.
+// Findings that are over, each with its evidence.
 
 import { findings } from "./findings.js";
 import { child, mark, say, show } from "./parts.js";
@@ -50,30 +50,4 @@ export function entry(view, where = false) {
     if (details.open && !box.childElementCount) findings(box)([view], to);
   });
   return node;
-}
-
-const VERDICTS = { "pass": "good", "not proved": "out", "fail": "failure" };
-
-// Records of loop checks of a loop; the section stays away where there are none.
-export async function checked(section, loop) {
-  if (!loop) return;
-  try {
-    const answer = await fetch("/api/v1/checks/records");
-    if (!answer.ok) return;
-    const mine = (await answer.json()).records.filter((one) => one.loop === loop);
-    const list = section.querySelector("[data-f=list]");
-    list.replaceChildren(...mine.map((one) => {
-      const node = document.createElement("li");
-      child(node, "b", `Record ${one.number}`);
-      child(node, "span", ` of ${moment(seconds(one.finished), Date.now() / 1000)}: as left `);
-      mark(child(node, "span"), one.verdict, VERDICTS[one.verdict] || "none");
-      child(node, "span", `, as found ${one.as_found}. `);
-      const link = child(node, "a", `${capital("printed record")} ${one.number}`);
-      link.href = `/api/v1/checks/records/${one.number}/pdf`;
-      return node;
-    }));
-    show(section, mine.length > 0);
-  } catch {
-    // without a network there is nothing to say here; the mast says it
-  }
 }

@@ -1,10 +1,16 @@
 // Findings as a person reads them: what, where, since when, what the loop is doing, what to check.
 
 import { child, level, partsOf, say } from "./parts.js";
-import { converted, isPressure } from "./units.js";
-import { LEVELS, addressOf, amount, capital, lasting, listed, moment, plain, rank, seconds } from "./words.js";
+import { converted, digits, isPressure, label } from "./units.js";
+import { LEVELS, addressOf, amount, capital, figure, lasting, listed, moment, plain, rank, seconds } from "./words.js";
 
 const units = (document.body.dataset.units || "").split(" ").sort((a, b) => b.length - a.length);
+
+// How evidence is called in words, where its name alone would puzzle.
+const NAMES = {
+  "electrical": "signal", "of span": "share of range", "reading": "it reads", "peers": "the others read",
+  "shift": "off by", "witness": "told by", "true combined": "true combined pressure", "combined error": "error of what the controller sees",
+};
 
 const pattern = document.getElementById("finding");
 const roomy = window.matchMedia("(min-width: 62rem)");
@@ -45,11 +51,13 @@ function made(view) {
   say(parts.subject, view.transducer && view.transducer !== view.subject ? `${view.subject}, ${view.transducer}` : view.subject);
   parts.subject.href = addressOf(view.kind, view.subject);
   parts.since.dateTime = view.since;
-  say(parts.consequence, view.consequence);
-  say(parts.check, view.next_check.replace(" Expect: ", "\nExpect: "));
+  say(parts.signature, view.signature);
+  say(parts.consequence, pretty(view.consequence));
+  say(parts.check, pretty(view.next_check).replace(" Expect: ", "\nExpect: "));
+  const finest = step(view.evidence);
   for (const [name, value] of Object.entries(view.evidence)) {
-    const [label, text] = evidence(name, value);
-    const item = child(parts.evidence, "span", `${capital(label)} `);
+    const [words, text] = evidence(name, value, finest);
+    const item = child(parts.evidence, "span", `${capital(NAMES[words] || words)} `);
     child(item, "b", text);
   }
   const sure = `Confidence ${Math.round(100 * view.confidence)} %.`;
@@ -59,12 +67,25 @@ function made(view) {
   return { node, parts };
 }
 
+const unitOf = (name) => units.find((u) => name.endsWith(`_${u}`)) || "";
+const pretty = (text) => units.filter((u) => label(u) !== u).reduce((all, u) => all.replaceAll(` ${u}`, ` ${label(u)}`), text);
+
+// Digits after the point of pressures: a thousandth of the largest.
+function step(evidence) {
+  const sizes = Object.entries(evidence).filter(([name, value]) => typeof value === "number" && isPressure(unitOf(name)));
+  const largest = Math.max(...sizes.map(([name, value]) => Math.abs(converted(value, unitOf(name))[0])), 0);
+  return largest ? digits(largest) : null;
+}
+
 // "percent_of_span" has no unit at its end, "electrical_mA" has one.
-function evidence(name, value) {
-  const unit = units.find((u) => name.endsWith(`_${u}`)) || "";
+function evidence(name, value, finest) {
+  const unit = unitOf(name);
+  const share = name.includes("percent") && typeof value === "number";
+  if (share) return [name.replace(/_?percent_?/, "_").replaceAll("_", " ").trim(), `${amount(value)} %`];
   const stem = (unit ? name.slice(0, -unit.length - 1) : name).replaceAll("_", " ");
   if (typeof value !== "number") return [stem, value];
   if (!unit) return [stem, amount(value)];
-  const [size, label] = isPressure(unit) ? converted(value, unit) : [value, unit];
-  return [stem, `${amount(size)} ${label}`];
+  if (!isPressure(unit)) return [stem, `${["mA", "V"].includes(unit) ? figure(value, 2) : amount(value)} ${unit}`];
+  const [size, shown] = converted(value, unit);
+  return [stem, `${finest === null ? amount(size) : figure(size, finest)} ${shown}`];
 }

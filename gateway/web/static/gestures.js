@@ -13,7 +13,7 @@ export function gestures(box, { move, zoom, home }) {
   const fingers = new Map();
   let from = null;
   box.addEventListener("pointerdown", (event) => {
-    if (event.pointerType !== "touch" || event.target.closest("button")) return;
+    if (event.pointerType !== "touch" || event.target.closest("button, .keys")) return;
     fingers.set(event.pointerId, event.clientX);
     from = spread();
   });

@@ -17,13 +17,14 @@ export function loopSheet(sheet) {
   axis(parts.axis, { low: shown.number(scale.low), high: shown.number(scale.high) });
   say(parts.unit, shown.label);
 
-  // work(id, kind): who has taken it out of service, if anybody has.
-  function update(view, time, work) {
+  // work(id, kind): who has taken it out of service, if anybody has. limit: what is said of one
+  // that is passed.
+  function update(view, time, work, limit) {
     if (!inputs.size) build(view);
     const mine = work(view.id, "loop");
     const named = worst([LEVELS[view.status], ...view.findings.map((f) => LEVELS[f.status])]);
-    level(sheet, mine ? "check" : worst([named, QUALITY[view.quality]]));
-    say(parts.word, word(view, mine, time));
+    level(sheet, mine ? "check" : worst([named, QUALITY[view.quality], limit ? "out" : "good"]));
+    say(parts.word, word(view, mine, time, limit));
     say(parts.combined, shown.text(view.combined));
     show(parts.doubt, view.quality !== "good");
     say(parts.doubt, view.quality === "good" ? "" : `${capital(view.quality)}: ${view.reason}`);
@@ -66,12 +67,12 @@ export function loopSheet(sheet) {
   return { update, asof: (text) => { show(parts.asof, Boolean(text)); say(parts.asof, text); } };
 }
 
-function word(view, work, now) {
+function word(view, work, now, limit) {
   const n = view.findings.length;
   if (work) return `Function check until ${moment(seconds(work.until), now)}`;
   if (n) return `${capital(view.status)}, ${n} ${n === 1 ? "finding" : "findings"}`;
   if (view.quality !== "good") return `${capital(view.quality)} value`;
-  return "No findings";
+  return limit || "No findings";
 }
 
 // What the combination does with its transducers at this instant.
@@ -84,7 +85,7 @@ function does(view, shown) {
   const apart = spread(view);
   const others = apart === null ? "" : `, ${shown.with(apart)} from the next`;
   const text = {
-    average: `All ${n} count alike: an error of one moves the combined pressure by a ${["", "whole", "half", "third", "quarter"][n] || `${n}th`} of it.`,
+    average: `${n === 2 ? "Both" : `All ${n}`} count alike: an error of one moves the combined pressure by ${{ 1: "all", 2: "half", 3: "a third", 4: "a quarter" }[n] || `one part in ${n}`} of it.`,
     minimum: driver ? `The lowest counts, which now is ${driver}${others}.` : "The lowest counts.",
     maximum: driver ? `The highest counts, which now is ${driver}${others}.` : "The highest counts.",
     median: driver ? `The middle one counts, which now is ${driver}.` : "The mean of the middle two counts.",

@@ -22,7 +22,7 @@ watch(`/api/v1/stream/loops/${encodeURIComponent(id)}`, { state: shown, judged, 
 function shown(state, word) {
   if (!state.loop) return;
   const time = seconds(state.time);
-  sheet.update(state.loop, time, underWork(state.alarms.out_of_service));
+  sheet.update(state.loop, time, underWork(state.alarms.out_of_service), state.limit);
   past.add(time, valued(state.loop), [state.alarms.edition, ...state.loop.findings.map((one) => one.id)].join());
   if (Date.now() - known > 600000) learn();
   if (word === "live") needs(state.loop.findings.length);

@@ -8,6 +8,7 @@ import { rows } from "./rows.js";
 import { LEVELS, capital, count, listed, many, seconds, tallied, worst } from "./words.js";
 
 const FEW = 8; // rows up to which there is nothing to look for
+const ROOM = 3; // rows that need a person up to which each says all it knows
 const MANY = 12; // calm rows from which on they stand in columns
 const page = (id) => document.getElementById(id);
 const put = rows(page("needs"), page("calm"));
@@ -27,6 +28,7 @@ function shown(state, word) {
   show(page("empty"), state.matched === 0);
   page("calm").toggleAttribute("data-columns", state.rows.length > MANY);
   page("loops").dataset.number = state.rows.length > MANY ? "many" : "few";
+  page("needs").toggleAttribute("data-short", page("needs").childElementCount > ROOM);
   elsewhere(state.findings, time);
   show(page("elsewhere"), state.findings.length > 0);
   looks.update(state, state.rows.length);
@@ -61,7 +63,8 @@ function sentence(state, troubled, other) {
 
 // By name where all of them are on this page.
 function named(state, troubled) {
-  const names = state.rows.filter((row) => !["good", "function check"].includes(row.status)).map((row) => row.name);
+  const rows = state.rows.filter((row) => !["good", "function check"].includes(row.status));
+  const names = rows.map((row) => (row.finding?.transducer && row.kind === "loop" ? `${row.name} (${row.finding.transducer})` : row.name));
   return names.length === troubled && troubled <= 3 ? `: ${listed(names, "and")}` : "";
 }
 

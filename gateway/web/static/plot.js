@@ -121,7 +121,9 @@ function marks(plot, { marks: list }) {
     ctx.moveTo(bbox.left, y);
     ctx.lineTo(bbox.left + bbox.width, y);
     ctx.stroke();
-    ctx.fillText(name, bbox.left + 4 * dot, y - 2 * dot);
+    const above = y - bbox.top > 14 * dot; // else it would be cut off
+    ctx.textBaseline = above ? "bottom" : "top";
+    ctx.fillText(name, bbox.left + 4 * dot, above ? y - 2 * dot : y + 2 * dot);
   }
   ctx.restore();
 }

@@ -4,9 +4,19 @@
 
 import { drawn } from "./parts.js";
 
+const root = document.documentElement;
+const LEGIBLE = 16; // pixels of text for which the marks are drawn
 const WIDER = 1.3; // half of the rule: the further limit, and some room
 const NARROWEST = 0.02; // of span
 const WITHOUT_LIMITS = 0.2; // of span
+
+// Marks grow with the text, up to the wall screen.
+function fit() {
+  root.style.setProperty("--grown", parseFloat(getComputedStyle(root).fontSize) / LEGIBLE);
+}
+window.addEventListener("resize", fit);
+window.addEventListener("look", fit);
+fit();
 
 export function plumb(box) {
   const svg = drawn(box, "svg", { focusable: "false" });

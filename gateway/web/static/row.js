@@ -61,6 +61,7 @@ const tells = (row) => Boolean(row.finding) && row.status !== "function check";
 
 // What its finding says is not said twice.
 function word(row) {
-  if (row.quality !== "good") return `${capital(row.quality)} value: ${row.reason}`;
+  if (row.quality !== "good") return `${capital(row.quality)} value${tells(row) ? "" : `: ${row.reason}`}`;
+  if (row.limit) return row.limit;
   return tells(row) ? "" : row.status === "good" ? "" : capital(row.status);
 }

@@ -37,7 +37,7 @@ export function timeline(root, { names, panels, quality, running, happened, inte
     const title = child(box, "figcaption", panel.label);
     const canvas = child(box, "div", undefined, `canvas ${panel.key}`);
     canvas.setAttribute("role", "img");
-    const key = keys(part("tables"), panel, draw);
+    const key = keys(box, panel, draw);
     const drawing = { panel, key, canvas, columns: [], title };
     const told = {
       select: (from, to) => shown.between(from, to, now),

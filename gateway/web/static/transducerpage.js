@@ -1,7 +1,8 @@
 // The page of one transducer, for the technician.
 
+import { calibrations } from "./calibrations.js";
 import { hides, uncertainties } from "./deeper.js";
-import { checked, earlier } from "./earlier.js";
+import { earlier } from "./earlier.js";
 import { fared } from "./fared.js";
 import { findings } from "./findings.js";
 import { ladder } from "./ladder.js";
@@ -30,7 +31,7 @@ let latest = null;
 say(parts.unit, shown.label);
 const faring = fared(page("fared"), id, shown);
 const past = timeline(page("timeline"), overTime());
-checked(page("checked"), sheet.dataset.checks);
+if (sheet.dataset.checks === "on") calibrations(page("checked"), id);
 know();
 watch(`/api/v1/stream/transducers/${encodeURIComponent(id)}`, { state: update, judged, redraw() { past.redraw(); faring.redraw(); } });
 
