@@ -33,9 +33,11 @@ ROOT = Path(__file__).parents[2]
 SECONDS = 0.15, 1.7
 """A life, from the fork on; some from when it is up (`lane.WAITS`)."""
 UNCOMMITTED_S = 1.0
-"""What is not yet committed when a process is killed may be lost: commits come every second..."""
-COMMIT_S = 0.5
-"""... and take a while on a busy machine."""
+"""What is not yet committed when a process is killed may be lost; nothing that is older than this
+may stay out of a commit that begins."""
+NO_COMMIT_S = 5.0
+"""Nor may what is older than this, if no commit has begun: commits come every second, but a busy
+machine takes its time over them."""
 
 
 @dataclass
@@ -44,7 +46,15 @@ class Life:
 
     rows: list[float] = field(default_factory=list)
     confirmed: list[str] = field(default_factory=list)
+    committed: set[int] = field(default_factory=set)
+    writing: float = 0.0
     killed: float = 0.0
+
+    def may_lose(self, time_ms: int) -> bool:
+        """Whether a row that was made was not committed yet, and needed not be."""
+        made = time_ms / 1000
+        waits = made < self.writing - UNCOMMITTED_S or made < self.killed - NO_COMMIT_S
+        return time_ms not in self.committed and not waits
 
 
 def lives(file: Path) -> list[Life]:
@@ -62,6 +72,10 @@ def lives(file: Path) -> list[Life]:
                 found[-1].rows.append(value)
             case "confirmed":
                 found[-1].confirmed.append(value)
+            case "writing":
+                found[-1].writing = value
+            case "committed":
+                found[-1].committed |= {round(1000 * t) for t in value}
             case "killed":
                 found[-1].killed = value
     return found
@@ -177,9 +191,8 @@ async def _judged(lane: Lane, series: TimeSeries, told: Sequence[int], upto: int
     missing, uncommitted, late = 0, 0, []
     for life, rows in zip(all_lives, made, strict=True):
         gone = [t for t in rows if t not in there]
-        recent = life.killed - UNCOMMITTED_S - COMMIT_S
-        missing += sum(t / 1000 < recent for t in gone)
-        uncommitted += sum(t / 1000 >= recent for t in gone)
+        uncommitted += sum(map(life.may_lose, gone))
+        missing += len(gone) - sum(map(life.may_lose, gone))
         if gone:
             late.append(life.killed - gone[0] / 1000)
     back = [after.rows[0] - before.killed for before, after in pairwise(all_lives) if after.rows]

@@ -18,12 +18,15 @@ import sys
 import time
 import urllib.error
 import urllib.request
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from gateway import logs, watching
 from gateway.plant.site import Site
-from gateway.record.backlog import Scan
+from gateway.record.backlog import Row, Scan
+from gateway.record.journal import Happened
+from gateway.record.store import Store
 from gateway.run import run_gateway
 from gateway.settings import Settings
 from tests.drills.counting import site_at
@@ -108,10 +111,23 @@ def _child(here: Site, settings: Settings, told: Any, writing: int) -> None:
             os.write(writing, f"{address}\n".encode())
 
         vars(watching)["Scan"] = made  # a row is told before it is queued
+        _tell_commits(told)
         asyncio.run(run_gateway(here, settings, ready=ready))
         code = 0
     finally:
         os._exit(code)
+
+
+def _tell_commits(told: Any) -> None:
+    """When a commit begins, and what was in it once it is done."""
+    real = Store.write
+
+    def write(store: Store, rows: Sequence[Row], happened: Sequence[Happened] = ()) -> None:
+        tell(told, writing=time.time())
+        real(store, rows, happened)
+        tell(told, committed=[float(t) for block, _ in rows for t in block.time])
+
+    Store.write = write  # type: ignore[method-assign] # in this process alone
 
 
 def _act(address: str, folder: Path, told: Any, end: float, chance: random.Random) -> None:

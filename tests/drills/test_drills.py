@@ -88,3 +88,13 @@ def test_slope_of_memory_that_only_wavers_holds_zero() -> None:
     middle, low, high = soak.Soak(times, memory, 1).slope
     assert low < 0 < high
     assert abs(middle) < 1
+
+
+def test_rows_that_a_killed_process_may_lose() -> None:
+    """Those not committed, unless they stayed out of a commit, or none came, for too long."""
+    life = kills.Life(committed={1000, 2000}, writing=3.0, killed=4.5)
+    assert not life.may_lose(2000), "it was committed"
+    assert not life.may_lose(1900), "it stayed out of a commit that began 1.1 s later"
+    assert life.may_lose(2100)
+    assert life.may_lose(4400)
+    assert not kills.Life(killed=20.0).may_lose(14_900), "no commit for 5 s"
