@@ -15,7 +15,7 @@ from pathlib import Path
 from gateway.errors import StoreError
 
 from . import journal, memory, schema
-from .opening import DAMAGED, FILE, LOCK, TakenError, locked_folder, reader
+from .opening import DAMAGED, FILE, LOCK, TakenError, is_damage, locked_folder, reader
 
 PAGES = 2000
 """Pages (8 MB) copied in one go, after which progress is told and Ctrl-C heard."""
@@ -120,7 +120,8 @@ def _told(file: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        raise StoreError(f"{file}: {error}") from error
+        allowed = "; allowed: a file of this program that is whole" if is_damage(error) else ""
+        raise StoreError(f"{file}: {error}{allowed}") from error
     except OSError as error:
         raise StoreError(
             f"{file}: {error.strerror}; allowed: a place that can be written"
@@ -160,7 +161,8 @@ def _copied(
     size = pages * source.execute("PRAGMA page_size").fetchone()[0]
     free = shutil.disk_usage(part.parent).free
     if free < size:
-        raise StoreError(f"{name}: {size / 1e6:.0f} MB needed, {free / 1e6:.0f} MB free there")
+        room = f"{size / 1e6:.1f} MB needed, {free / 1e6:.1f} MB free there"
+        raise StoreError(f"{name}: {room}; allowed: a disk with room for the whole file")
 
     def step(_status: int, left: int, total: int) -> None:
         if progress:

@@ -127,7 +127,7 @@ def _tell_commits(told: Any) -> None:
         real(store, rows, happened)
         tell(told, committed=[float(t) for block, _ in rows for t in block.time])
 
-    Store.write = write  # type: ignore[method-assign] # in this process alone
+    Store.write = write  # type: ignore[assignment, method-assign] # in this process
 
 
 def _act(address: str, folder: Path, told: Any, end: float, chance: random.Random) -> None:
