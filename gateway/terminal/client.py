@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import ssl
 from collections.abc import Callable, Mapping
-from http.client import HTTPConnection, HTTPException, HTTPResponse
+from http import HTTPStatus
+from http.client import HTTPConnection, HTTPException, HTTPResponse, HTTPSConnection
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlsplit
@@ -36,19 +38,41 @@ def token_of(file: Path) -> str:
         ) from None
 
 
+def trusting(cert: Path) -> ssl.SSLContext:
+    """For a gateway on this machine: its own certificate and no other, whatever name it is for.
+
+    StartError when the file cannot be used.
+    """
+    try:
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        context.check_hostname = False
+        context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
+        context.load_verify_locations(cafile=cert)
+    except OSError as error:
+        raise StartError(
+            f"{cert}: {error.strerror or error}; allowed: a certificate (PEM)"
+        ) from None
+    return context
+
+
 class Gateway:
-    """One gateway. address: http://HOST:PORT; nothing else is spoken.
+    """One gateway. address: http://HOST:PORT or https://HOST:PORT; nothing else is spoken.
 
     token: gives what lets people act, asked for when it is needed: a gateway that starts for the
-    first time makes it before it answers anything.
+    first time makes it before it answers anything. tls: what is trusted over https; else what this
+    machine trusts.
     """
 
-    def __init__(self, address: str, token: Callable[[], str]) -> None:
+    def __init__(
+        self, address: str, token: Callable[[], str], tls: ssl.SSLContext | None = None
+    ) -> None:
         parts = urlsplit(address)
-        if parts.scheme != "http" or not parts.hostname:
-            raise StartError(f"{address}: allowed: http://HOST:PORT")
-        self.address = f"http://{parts.netloc}"
-        self._host, self._port, self._token = parts.hostname, parts.port or 80, token
+        if parts.scheme not in ("http", "https") or not parts.hostname:
+            raise StartError(f"{address}: allowed: http://HOST:PORT or https://HOST:PORT")
+        self.address = f"{parts.scheme}://{parts.netloc}"
+        self._host, self._port, self._token = parts.hostname, parts.port, token
+        encrypted = parts.scheme == "https"
+        self._tls = tls or ssl.create_default_context() if encrypted else None
 
     def must_let_act(self) -> None:
         """StartError when there is no token to be had."""
@@ -67,14 +91,24 @@ class Gateway:
         return json.loads(self._ask("POST", path, json.dumps(body).encode()))
 
     def _ask(self, method: str, path: tuple[str, ...], body: bytes | None) -> bytes:
+        answer, text = self._answer(method, path, body, with_token=body is not None)
+        if answer.status == HTTPStatus.UNAUTHORIZED and body is None:  # looking needs it, too
+            answer, text = self._answer(method, path, body, with_token=True)
+        if answer.status != HTTPStatus.OK:
+            raise GatewayError(_said(answer, text), answer.status)
+        return text
+
+    def _answer(
+        self, method: str, path: tuple[str, ...], body: bytes | None, *, with_token: bool
+    ) -> tuple[HTTPResponse, bytes]:
         where = PREFIX + "".join(f"/{quote(part, safe='')}" for part in path)
-        headers = {"Authorization": f"Bearer {self._token()}"} if body is not None else {}
+        headers = {"Authorization": f"Bearer {self._token()}"} if with_token else {}
         headers |= {"Content-Type": "application/json"} if body is not None else {}
-        connection = HTTPConnection(self._host, self._port, timeout=TIMEOUT_S)
+        connection = self._connection()
         try:
             connection.request(method, where, body, headers)
             answer = connection.getresponse()
-            text = answer.read()
+            return answer, answer.read()
         except (OSError, HTTPException) as error:
             raise GatewayError(
                 f"{self.address}: no answer from the gateway ({error or type(error).__name__}); "
@@ -82,9 +116,11 @@ class Gateway:
             ) from None
         finally:
             connection.close()
-        if answer.status != 200:
-            raise GatewayError(_said(answer, text), answer.status)
-        return text
+
+    def _connection(self) -> HTTPConnection:
+        if self._tls is None:
+            return HTTPConnection(self._host, self._port, timeout=TIMEOUT_S)
+        return HTTPSConnection(self._host, self._port, timeout=TIMEOUT_S, context=self._tls)
 
 
 def _said(answer: HTTPResponse, text: bytes) -> str:

@@ -15,7 +15,7 @@ from gateway.process import CTRL_C, program_version, settings
 
 from . import words
 from .beginning import begun, resumed
-from .client import Gateway, token_of
+from .client import Gateway, token_of, trusting
 from .keys import Keys
 from .screen import Screen
 from .session import Session
@@ -190,9 +190,11 @@ def _gateway(address: str | None, token_file: Path | None) -> Gateway:
     known = settings()
     logs.configure("text", "error")
     host = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(known.http_host, known.http_host)
-    url = address or f"http://{host}:{known.http_port}"
+    cert = known.http_tls_cert_file
+    url = address or f"{'https' if cert else 'http'}://{host}:{known.http_port}"
     file = token_file or known.state_dir / "http-token"
-    return Gateway(url, lambda: token_of(file))
+    tls = trusting(cert) if cert and address is None else None
+    return Gateway(url, lambda: token_of(file), tls)
 
 
 def _ask(keys: Keys, text: str) -> str:

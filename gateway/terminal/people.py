@@ -141,7 +141,7 @@ def _there_already(name: str) -> PeopleError:
 
 def _password(name: str) -> str:
     """Typed twice on a terminal; else the first line of standard input."""
-    if sys.stdin.isatty():
+    if on_a_terminal():
         typed = getpass.getpass(f"Password for {name} (at least {passwords.LEAST} characters): ")
         if typed != getpass.getpass("The same again: "):
             raise PeopleError(str(Fault("password", "typed differently", "the same twice")))
@@ -151,6 +151,11 @@ def _password(name: str) -> str:
         return passwords.checked(typed, name)
     except ValueError as error:
         raise PeopleError(f"password: {error}") from None
+
+
+def on_a_terminal() -> bool:
+    """Whether somebody types."""
+    return sys.stdin.isatty()
 
 
 def _folder(state: Path | None) -> Path:

@@ -69,12 +69,3 @@ def beyond_this_machine(host: str) -> bool:
         return not ip_address(host).is_loopback
     except ValueError:
         return host.casefold() not in LOCAL
-
-
-def trusting(cert: Path) -> ssl.SSLContext:
-    """For a program on this machine: takes this one certificate, whatever name it is for."""
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
-    context.check_hostname = False
-    context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
-    context.load_verify_locations(cafile=cert)
-    return context
