@@ -127,7 +127,7 @@ class Checks:
             self._must_be_possible(plan)
             now = self._clock()
             stamp = datetime.fromtimestamp(now, UTC).strftime("%Y%m%d-%H%M%S")
-            name = f"{plan.loop}-{stamp}"
+            name = await self.store.ask(checks.unused, f"{plan.loop}-{stamp}")
             known = facts(self._live.site, plan.loop, self._version)
             event = Begun(time=now, person=person, plan=plan, facts=known)
             await self._service.take(name, plan.loop, known.transducers, person)

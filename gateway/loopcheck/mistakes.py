@@ -12,7 +12,7 @@ from gateway.measure.combine import combine as combine_pa
 from gateway.plant.units import from_pa, to_pa
 
 from .events import Recorded
-from .feedback import ARITHMETIC, candidates, distance
+from .feedback import arithmetic, candidates, distance
 from .judging import Judgement, judgement
 from .naming import Named, name_of
 from .plan import Facts
@@ -185,10 +185,10 @@ def _combination(run: Run) -> Iterator[Mistake]:
     if not any(r.loop.feedback is not None for r in reads):
         return
     facts = run.facts
-    wanted = facts.loop.combine
-    if distance(facts, wanted, reads) <= ARITHMETIC:
+    wanted, allowed = facts.loop.combine, arithmetic(facts, reads)
+    if distance(facts, wanted, reads) <= allowed:
         return
-    fits = [kind for kind in candidates(facts) if distance(facts, kind, reads) <= ARITHMETIC]
+    fits = [kind for kind in candidates(facts) if distance(facts, kind, reads) <= allowed]
     names = [f"{kind} alone" if kind in facts.transducers else kind for kind in fits]
     made = " or ".join(names) if names else "none of the usual combinations of its inputs"
     yield Mistake(

@@ -50,6 +50,17 @@ def unfinished(connection: sqlite3.Connection) -> list[str]:
     return [str(row[0]) for row in rows]
 
 
+def unused(connection: sqlite3.Connection, name: str) -> str:
+    """The name; with a number where a run has it: begun in the same second, or a clock set back."""
+    taken = "SELECT 1 FROM check_events WHERE run = ? LIMIT 1"
+    again = 1
+    found = name
+    while connection.execute(taken, (found,)).fetchone():
+        again += 1
+        found = f"{name}-{again}"
+    return found
+
+
 @dataclass(frozen=True)
 class Line:
     """One record in the list."""

@@ -105,6 +105,18 @@ async def test_a_pressure_that_is_not_there_is_asked_about_and_one_that_is_shown
         assert (read.applied, read.forced) == ({"p1": 30.1}, "")
 
 
+async def test_two_checks_begun_in_one_second_are_two(tmp_path: Path) -> None:
+    async with bench(tmp_path) as there:
+        first = await there.checks.begin(plan(), ADA)
+        await there.checks.tell(first.name, Abandoned(**there.at(), reason="wrong loop"))
+        second = await there.checks.begin(plan(), ADA)
+        assert second.name == f"{first.name}-2"
+        await there.step(second)
+    async with bench(tmp_path) as again:
+        assert list(again.checks.open) == [second.name]
+        assert len(again.checks.of(second.name).run.recorded) == 1
+
+
 async def test_hands_free_takes_what_reads_near(tmp_path: Path) -> None:
     async with bench(tmp_path) as there:
         one = await there.checks.begin(LOOK.model_copy(update={"hands_free": True}), ADA)
