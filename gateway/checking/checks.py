@@ -174,11 +174,14 @@ class Checks:
 
     async def watch(self) -> None:
         """Feed every row to the checks that are open, for ever."""
+        told = ""
         while not self.loaded:
             try:
                 await self.load()
             except StoreError as error:
-                log.warning("loop checks cannot be read yet", reason=str(error))
+                if str(error) != told:
+                    told = str(error)
+                    log.warning("loop checks cannot be read yet", reason=told)
                 await asyncio.sleep(AGAIN_S)
         async for snapshot in self._live.snapshots():
             for one in list(self.open.values()):

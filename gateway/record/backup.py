@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from gateway.errors import StoreError
+from gateway.errors import DiskError, StoreError
 
 from . import journal, memory, schema
 from .opening import DAMAGED, FILE, LOCK, TakenError, is_damage, locked_folder, reader
@@ -112,6 +112,8 @@ def _locked(folder: Path) -> Iterator[None]:
         raise StoreError(
             f"{folder}: a gateway runs on this folder; allowed: restoring while it is stopped"
         ) from None
+    except DiskError as error:
+        raise StoreError(f"{error}; allowed: a place that can be written") from None
 
 
 @contextmanager
@@ -199,7 +201,9 @@ def check_owner(connection: sqlite3.Connection, file: Path) -> None:
 def _check_whole(connection: sqlite3.Connection, file: Path) -> None:
     (said,) = connection.execute("PRAGMA quick_check(1)").fetchone()
     if said != "ok":
-        raise StoreError(f"{file}: damaged ({said}); allowed: a file that is whole")
+        raise StoreError(
+            f"{file}: damaged ({' '.join(said.split())}); allowed: a file that is whole"
+        )
 
 
 def _set_aside(file: Path) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
@@ -20,6 +21,8 @@ FILE = "history.sqlite3"
 LOCK = "history.lock"
 DAMAGED = "history.damaged"
 """Left by whoever met a damaged page, so that whoever opens the file next sets it aside."""
+LEAST_ROOM = 65_536
+"""Bytes; with less SQLite cannot begin."""
 BUSY_S = 2.0
 """Longest wait for another program's lock on the file."""
 
@@ -100,10 +103,18 @@ def connect(folder: Path) -> tuple[sqlite3.Connection, str]:
 
 
 def told(file: Path, error: sqlite3.Error) -> StoreError:
-    """SQLite's words, as a DiskError where they are about the disk."""
+    """SQLite's words, as a DiskError where they are about the disk.
+
+    A disk without room is told as such: SQLite calls it an I/O error where it needs a new file.
+    """
     code = getattr(error, "sqlite_errorcode", 0) or 0
-    disk = code & 0xFF in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
-    return (DiskError if disk else StoreError)(f"{file}: {error}")
+    words = f"{file}: {error}"
+    if code & 0xFF not in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
+        return StoreError(words)
+    with suppress(OSError):
+        if shutil.disk_usage(file.parent).free < LEAST_ROOM:
+            words += "; no room is left there"
+    return DiskError(words)
 
 
 @contextmanager

@@ -48,9 +48,10 @@ def local_token(folder: Path) -> str:
         token = file.read_text(encoding="ascii").strip() if file.exists() else _made(file)
         others = file.stat().st_mode & 0o077
     except (OSError, UnicodeDecodeError) as error:
+        said = getattr(error, "strerror", None) or str(error)
         if isinstance(error, OSError) and error.errno in DISK_ERRNOS:
-            raise DiskError(f"{file}: {error}") from None
-        raise StartError(f"{file}: {error}; allowed: a file that this user may read") from None
+            raise DiskError(f"{file}: {said}") from None
+        raise StartError(f"{file}: {said}; allowed: a file that this user may read") from None
     if len(token) < LEAST or not WORD.fullmatch(token):
         raise StartError(
             f"{file}: {len(token)} characters; allowed: at least {LEAST} of A-Z a-z 0-9 . _ ~ + / "

@@ -205,3 +205,13 @@ def test_merged_is_all_in_order_and_once(data: st.DataObject) -> None:
     assert [v for block in got for v in block.values[:, 0].tolist()] == [
         next(k for k, times in enumerate(sources) if t in times) for t in whole
     ]
+
+
+def test_a_damaged_history_is_told_as_such(tmp_path: Path) -> None:
+    with open_store(tmp_path, HERE) as store:
+        store.write([rows(HERE, 200)])
+    with (tmp_path / FILE).open("r+b") as file:
+        file.seek(4096)
+        file.write(b"\xff" * 40_000)
+    with pytest.raises(StoreError, match=r"malformed; allowed: a file that is whole"):
+        exported(tmp_path, HERE, "scans", "scans.csv")

@@ -5,8 +5,10 @@ from __future__ import annotations
 import asyncio
 import errno
 import os
+import shutil
 import sqlite3
 import time
+from collections import namedtuple
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -226,3 +228,19 @@ def test_no_token_can_be_made_on_a_disk_that_takes_nothing(
     monkeypatch.setattr("gateway.web.gate.os.open", full)
     with pytest.raises(DiskError, match="No space left"):
         local_token(tmp_path)
+
+
+@pytest.mark.parametrize(("free", "said"), [(0, "; no room is left there"), (10**9, "")])
+def test_a_full_disk_is_called_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, free: int, said: str
+) -> None:
+    """SQLite says "disk I/O error" when there is no room for the files beside its own."""
+    usage = namedtuple("usage", "total used free")  # noqa: PYI024 - as shutil's own
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage(10**9, 10**9 - free, free))
+    error = sqlite3.OperationalError("disk I/O error")
+    error.sqlite_errorcode = sqlite3.SQLITE_IOERR_SHMSIZE
+    told = opening.told(tmp_path / "history", error)
+    assert isinstance(told, DiskError)
+    assert str(told) == f"{tmp_path}/history: disk I/O error{said}"
+    error.sqlite_errorcode = sqlite3.SQLITE_BUSY
+    assert not isinstance(opening.told(tmp_path / "history", error), DiskError)
