@@ -7,6 +7,7 @@ import json
 import re
 import shlex
 import socket
+import ssl
 import subprocess
 import sys
 import time
@@ -20,6 +21,7 @@ import pytest
 
 from gateway.settings import Settings
 from tests.cli.commands import ROOT, environment
+from tests.web.certificates import certificate
 
 pytestmark = [pytest.mark.slow, pytest.mark.server]
 
@@ -151,6 +153,30 @@ async def test_the_health_check(tmp_path: Path, status: str, code: int) -> None:
         )  # fmt: skip
         assert await done.wait() == code
     assert asked == [b"GET /healthz HTTP/1.1\r\n"]
+
+
+async def test_the_health_check_over_tls(tmp_path: Path) -> None:
+    """The container's own certificate is for its name in the network, not for 127.0.0.1."""
+    (words,) = [words for name, words in stage(-1) if name == "HEALTHCHECK"]
+    command = json.loads(words.partition("CMD ")[2])
+    cert, key = certificate(tmp_path, host="gateway.example")
+    tls = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    tls.load_cert_chain(cert, key)
+
+    async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        assert await reader.readline() == b"GET /healthz HTTP/1.1\r\n"
+        writer.write(b"HTTP/1.1 200 OK\r\nContent-Length: 0\r\n\r\n")
+        await writer.drain()
+        writer.close()
+
+    server = await asyncio.start_server(answer, "127.0.0.1", 0, ssl=tls)
+    port = str(server.sockets[0].getsockname()[1])
+    given = {"LOOPWITNESS_HTTP_PORT": port, "LOOPWITNESS_HTTP_TLS_CERT_FILE": str(cert)}
+    async with server:
+        done = await asyncio.create_subprocess_exec(
+            sys.executable, *command[1:], env=environment(tmp_path, **given)
+        )
+        assert await done.wait() == 0
 
 
 def test_compose_reads_its_file() -> None:

@@ -337,22 +337,19 @@ async def test_a_reset_needs_an_alarm_that_latches(here: Here) -> None:
 
 
 async def test_too_many_wrong_tokens(here: Here) -> None:
-    address, wrong = f"/api/v1/alarms/{WIRE}/acknowledge", {"Authorization": "Bearer wrong"}
-    for _ in range(10):
-        await here.client.post(address, json=ADA, headers=wrong)
-    answer = await here.client.post(address, json=ADA, headers=HOLDER)
+    address = f"/api/v1/alarms/{WIRE}/acknowledge"
+    for token in [*10 * ["Bearer wrong"], HOLDER["Authorization"]]:
+        answer = await here.client.post(address, json=ADA, headers={"Authorization": token})
     assert answer.status_code == 429
     assert 50 <= int(answer.headers["retry-after"]) <= 61
 
 
 async def test_actions_turned_off(here: Here) -> None:
-    app = make_app(here.feeder.live, here.feeder.past(), clock=lambda: here.now)
-    transport = httpx.ASGITransport(app)
+    transport = httpx.ASGITransport(make_app(here.feeder.live, here.feeder.past()))
     async with httpx.AsyncClient(transport=transport, base_url="http://gateway") as client:
         for headers in ({}, HOLDER):
-            answer = await client.post(
-                f"/api/v1/alarms/{WIRE}/acknowledge", json=ADA, headers=headers
-            )
+            path = f"/api/v1/alarms/{WIRE}/acknowledge"
+            answer = await client.post(path, json=ADA, headers=headers)
             assert answer.status_code == 403
             assert "LOOPWITNESS_HTTP_ACTIONS" in answer.json()["faults"][0]["allowed"]
 
