@@ -19,7 +19,7 @@ pytestmark = [pytest.mark.server, pytest.mark.slow]
 
 SECONDS = 25
 ENDLESS = "/stream"
-ELSEWHERE = "/export|/checks"
+ELSEWHERE = "/export|/checks|/calibrations"
 """Exports start processes, loop checks need a gateway that polls: both have tests of their own."""
 UNTOLD = "positive_data_acceptance"
 """No schema tells that `from` is before `to`, or that there is no 31 February."""
@@ -35,7 +35,8 @@ async def test_answers_keep_to_the_description_whatever_is_asked(tmp_path: Path)
             f"{address}api/v1/openapi.json", "--phases", "coverage,fuzzing",
             "--generation-deterministic", "--max-time", str(SECONDS), "--request-timeout", "5",
             "--exclude-path-regex", f"{ENDLESS}|{ELSEWHERE}", "--exclude-checks", UNTOLD,
-            "-H", f"Authorization: Bearer {TOKEN}", "--no-color",
+            "-H", f"Authorization: Bearer {TOKEN}", "-H", f"Origin: {address.rstrip('/')}",
+            "--no-color",
             cwd=tmp_path, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
         )  # fmt: skip
         said, _ = await program.communicate()
