@@ -14,7 +14,7 @@ from gateway.errors import ArchiveError, StoreError
 from gateway.live import SinkState
 from gateway.measure.columns import Ints
 
-from . import alarms, rollup
+from . import alarms, cursors, rollup
 from .journal import FINDING
 from .store import Store
 
@@ -182,9 +182,10 @@ async def keep_pruned(
     if archive is not None:
         sinks[ARCHIVE] = SinkState(ARCHIVE, connected=True)
     while True:
-        trouble = ""
+        trouble, now = "", clock()
         try:
-            removed = await prune(store, keep, clock(), archive)
+            unsent = await store.ask(_unsent, round(now * 1000 - keep.raw * DAY_MS), list(sinks))
+            removed = await prune(store, keep, now, archive)
         except StoreError as error:
             log.warning("old rows not removed", reason=str(error))
         except ArchiveError as error:
@@ -193,9 +194,23 @@ async def keep_pruned(
         else:
             if removed:
                 log.info("old rows removed", rows=removed, archived=archive is not None)
+            for receiver, rows in unsent.items() if removed else ():
+                log.warning("old rows removed that were never sent", receiver=receiver, rows=rows)
         if archive is not None:
             sinks[ARCHIVE] = _archive_state(sinks[ARCHIVE], trouble)
         await sleep(EVERY_S)
+
+
+def _unsent(connection: sqlite3.Connection, before: int, receivers: list[str]) -> dict[str, int]:
+    """Rows before a time (ms) that a receiver has not got, by its name, where there are any."""
+    found = {}
+    for name in receivers:
+        if (cursor := cursors.get(connection, name)) is not None:
+            (rows,) = connection.execute(
+                "SELECT count(*) FROM readings WHERE time_ms > ? AND time_ms < ?", (cursor, before)
+            ).fetchone()
+            found[name] = int(rows)
+    return {name: rows for name, rows in found.items() if rows}
 
 
 def _archive_state(state: SinkState, trouble: str) -> SinkState:

@@ -6,11 +6,12 @@ import asyncio
 from pathlib import Path
 
 import pytest
+import structlog
 from pydantic import ValidationError
 
 from gateway.errors import StoreError
 from gateway.live import SinkState
-from gateway.record import alarms, journal, outbox, retention
+from gateway.record import alarms, cursors, journal, outbox, retention
 from gateway.record.retention import Keep
 from gateway.record.store import Store, open_store
 from gateway.settings import Settings
@@ -112,6 +113,29 @@ async def test_for_ever_whatever_the_disk_says(
     with open_store(tmp_path, HERE) as store, pytest.raises(asyncio.CancelledError):
         await retention.keep_pruned(store, Keep(1, 1, 1), sinks, clock=lambda: NOW, sleep=sleep)
     assert slept == [retention.EVERY_S] * 3
+
+
+@pytest.mark.parametrize("connected", [True, False])
+async def test_rows_that_a_receiver_never_got_are_told(tmp_path: Path, *, connected: bool) -> None:
+    """Once, with their number, and only of a receiver that there still is."""
+    sinks = {"influx": SinkState("influx")} if connected else {}
+    slept = 0
+
+    async def sleep(_: float) -> None:
+        nonlocal slept
+        slept += 1
+        if slept == 2:
+            raise asyncio.CancelledError
+
+    with open_store(tmp_path, HERE) as store, structlog.testing.capture_logs() as told:
+        store.write([rows(HERE, 100)])
+        store.do(cursors.put, "influx", round((START + 39) * 1000))
+        with pytest.raises(asyncio.CancelledError):
+            await retention.keep_pruned(
+                store, Keep(1, 2, 3), sinks, clock=lambda: START + 86_400 + 60, sleep=sleep
+            )
+    (warned,) = [one["rows"] for one in told if "never sent" in one["event"]] or [0]
+    assert warned == (20 if connected else 0)
 
 
 def test_coarser_records_stay_no_shorter_than_finer_ones() -> None:
