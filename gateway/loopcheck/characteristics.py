@@ -1,10 +1,15 @@
 """Accuracy figures of one transducer from the readings of a check, all in % of output span.
 
-Definitions after IEC 61298-2 and ISA-51.1 as commonly given (from memory; neither text seen):
-error = 100 (measured - ideal) / ideal span, its sign kept; inaccuracy: the most positive and the
-most negative error of all; measured error: the largest of the average errors going up and going
-down; hysteresis, dead band included: the largest difference of the two averages at one point;
-repeatability: the largest spread at one point approached from one side.
+The texts of IEC 61298-2 and ISA-51.1 were not seen. Where the definitions come from:
+- error = 100 (measured - ideal) / ideal span, its sign kept: common practice, no source.
+- inaccuracy: the most positive and the most negative error of all (secondary texts that quote
+  IEC 61298-2 for "inaccuracy" and ISA-51.1 for "accuracy, measured").
+- measured error: the largest of the average errors going up and going down: common practice, no
+  source.
+- hysteresis, dead band included: the largest difference at one point between going down and going
+  up; here of the averages of all cycles (common practice, no source). US regulation 43 CFR
+  3175.135 (a) (2) takes it pair by pair, which is the same for one cycle and never less for more.
+- repeatability: the largest spread at one point approached from one side (43 CFR 3175.135 (a) (3)).
 """
 
 from __future__ import annotations

@@ -1,7 +1,9 @@
 """How far the average curve is from a straight line, in the three ways that are in use.
 
-Definitions after IEC 61298-2 and ISA-51.1 as commonly given (from memory; neither text seen). The
-curve is the average error at each point, so a straight line in it is a zero and a span error.
+The texts of IEC 61298-2 and ISA-51.1 were not seen. Independent linearity, of the average of both
+directions: as a European control list of goods defines "linearity" (read on a secondary page). Zero
+based and terminal based: an encyclopaedia's article on linearity. The curve is the average error
+at each point, so a straight line in it is a zero and a span error.
 """
 
 from __future__ import annotations

@@ -184,6 +184,11 @@ def keep_printed(connection: sqlite3.Connection, number: int, pdf: bytes) -> Non
     )
 
 
+def is_as_made(body: Mapping[str, Any], hash_: str) -> bool:
+    """Whether a record is what its hash was made of."""
+    return digest(canonical(body)) == hash_
+
+
 def broken(connection: sqlite3.Connection) -> list[str]:
     """What is wrong with the chain of records, oldest first; nothing when it is whole."""
     found, before = [], FIRST
@@ -199,4 +204,13 @@ def broken(connection: sqlite3.Connection) -> list[str]:
         elif number != place or body["number"] != number:
             found.append(f"record {number}: out of its place")
         before = hash_
-    return found
+    return [*found, *_missing(connection)]
+
+
+def _missing(connection: sqlite3.Connection) -> list[str]:
+    """Checks that ended in a record which is gone: the last one leaves no gap in the chain."""
+    rows = connection.execute(
+        "SELECT DISTINCT run FROM check_events WHERE kind = 'finished'"
+        " AND run NOT IN (SELECT run FROM check_records)"
+    ).fetchall()
+    return [f"{run}: finished, but its record is gone" for (run,) in rows]

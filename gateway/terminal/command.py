@@ -103,7 +103,8 @@ def record(
     if as_json:
         tables.print_json(found)
     else:
-        typer.echo("\n".join(words.ended(found)))
+        broken = gateway.get("checks", "records")["broken"]
+        typer.echo("\n".join(words.ended(found) + words.tampered(number, broken)))
 
 
 def loopcheck(

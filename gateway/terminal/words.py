@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from gateway.plant.units import PASCALS
@@ -111,6 +111,16 @@ def ended(record: Answer) -> list[str]:
         f"  hash {record['hash']}",
         f"  printed: loopwitness record {number} --pdf FILE",
     ]
+    return lines
+
+
+def tampered(number: int, broken: Sequence[str]) -> list[str]:
+    """What is wrong with the chain of records, seen from one of them."""
+    mine = [one for one in broken if one.startswith(f"record {number}:")]
+    others = len(broken) - len(mine)
+    lines = [f"  ! {one}: it is no proof of anything" for one in mine]
+    if others:
+        lines.append("  ! the chain of records is broken elsewhere; see: loopwitness record")
     return lines
 
 

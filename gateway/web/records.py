@@ -99,13 +99,16 @@ async def record(sources: FromApp, number: Number) -> dict[str, Any]:
 @router.get(
     "/{number}/pdf",
     response_class=Response,
-    responses=documented(404, 503) | {200: {"content": {"application/pdf": {}}}},
+    responses=documented(404, 409, 503) | {200: {"content": {"application/pdf": {}}}},
 )
 async def printed(sources: FromApp, number: Number) -> Response:
     """A record as PDF/A: the very bytes that were made of it first."""
     pdf = await asked(sources, lambda c: kept.printed(c, number))
     if pdf is None:
         body, hash_ = await _record(sources, number)
+        if not kept.is_as_made(body, hash_):
+            said = f"record {number} was changed after it was made"
+            raise RefusalError(409, Fault("number", said, "it as data; no paper under its hash"))
         pdf = await asyncio.to_thread(record_pdf, body, hash_)
         await the_checks(sources).store.ask(kept.keep_printed, number, pdf)
     name = f"loop-check-{sources.live.site.site.id}-{number}.pdf"

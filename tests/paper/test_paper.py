@@ -87,6 +87,47 @@ def test_it_is_marked_as_an_archive_copy_with_structure() -> None:
     assert kinds == {b"LibertinusSerif", b"DejaVuSansMono"}, "and no font of this machine"
 
 
+def archived(content: bytes) -> None:
+    """What can be checked of PDF/A-2a without a validator.
+
+    After ISO 19005-2 as secondary texts give it; no more than these points are known to hold.
+    """
+    reader = PdfReader(BytesIO(content))
+    root: Any = reader.root_object
+    assert reader.trailer["/ID"]
+    assert not reader.is_encrypted
+    assert root["/MarkInfo"]["/Marked"]
+    assert root["/Lang"] == "en"
+    (intent,) = root["/OutputIntents"]
+    assert intent.get_object()["/S"] == "/GTS_PDFA1"
+    profile = intent.get_object()["/DestOutputProfile"].get_object().get_data()
+    assert profile[36:40] == b"acsp", "an ICC profile"
+    assert int.from_bytes(profile[:4]) == len(profile)
+    assert not {"/AA", "/OpenAction", "/AcroForm"} & root.keys()
+    assert b"/JavaScript" not in content
+    assert b"/EmbeddedFile" not in content
+    xmp = root["/Metadata"].get_object().get_data().decode()
+    assert "<pdfaid:part>2</pdfaid:part>" in xmp.replace("\n", "")
+    assert reader.metadata
+    assert f">{reader.metadata.title}<" in xmp, "both places say the same title"
+    fonts = 0
+    for page in reader.pages:
+        assert "/Group" not in page or page["/Group"]["/CS"]  # type: ignore[index] # a dictionary
+        for font in page["/Resources"]["/Font"].values():  # type: ignore[index] # a dictionary
+            inner = font.get_object()
+            assert "/ToUnicode" in inner
+            (below,) = inner["/DescendantFonts"]
+            described = below.get_object()["/FontDescriptor"].get_object()
+            assert {"/FontFile2", "/FontFile3"} & described.keys(), "embedded"
+            fonts += 1
+    assert fonts
+
+
+def test_what_can_be_checked_of_an_archive_copy_holds() -> None:
+    archived(record_pdf(made(), HASH))
+    archived(sheet_pdf(sheet(read_site(demo_site_path())), "0.1.0"))
+
+
 def test_words_of_people_are_words_and_nothing_else() -> None:
     nasty = '#panic("no") *x* $y$ <b> \\ "q" @ref `code` ünïcode // no'
     record = made(reference=Reference(identity=nasty), ambient=nasty)

@@ -115,12 +115,22 @@ def test_a_record_with_a_new_hash_shows_in_the_next(store: Store) -> None:
 
 def test_a_record_that_is_gone_shows(store: Store) -> None:
     found = tampered(store, "DELETE FROM check_records WHERE number = 2")
-    assert found == ["record 3: does not follow the record before it"]
+    assert found == [
+        "record 3: does not follow the record before it", "b: finished, but its record is gone",
+    ]  # fmt: skip
+
+
+def test_the_last_record_gone_leaves_no_gap_and_shows_all_the_same(store: Store) -> None:
+    found = tampered(store, "DELETE FROM check_records WHERE number = 3")
+    assert found == ["c: finished, but its record is gone"]
 
 
 def test_the_first_record_gone_shows(store: Store) -> None:
     found = tampered(store, "DELETE FROM check_records WHERE number = 1")
-    assert found == ["record 2: does not follow the record before it", "record 3: out of its place"]
+    assert found == [
+        "record 2: does not follow the record before it", "record 3: out of its place",
+        "a: finished, but its record is gone",
+    ]  # fmt: skip
 
 
 def test_a_printed_record_stays_as_it_was_first_made(store: Store) -> None:

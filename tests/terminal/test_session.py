@@ -13,7 +13,7 @@ from gateway.terminal.client import Gateway, GatewayError
 from gateway.terminal.keys import Keys
 from gateway.terminal.screen import Screen
 from gateway.terminal.session import Session
-from gateway.terminal.words import pressure
+from gateway.terminal.words import pressure, tampered
 
 Body = dict[str, Any]
 
@@ -370,6 +370,17 @@ def test_nothing_begins_without_a_yes() -> None:
     with pytest.raises(AnswerError, match="nothing was begun"):
         begun(gateway, "stair", "Ada", ASKED, lambda _: "no", print, yes=False)
     assert gateway.told == []
+
+
+def test_a_changed_record_is_told_with_it() -> None:
+    broken = ["record 3: changed after it was made", "record 4: does not follow the one before"]
+    assert tampered(3, broken[:1]) == [
+        "  ! record 3: changed after it was made: it is no proof of anything"
+    ]
+    assert tampered(4, broken)[1] == (
+        "  ! the chain of records is broken elsewhere; see: loopwitness record"
+    )
+    assert tampered(5, []) == []
 
 
 def test_lines_come_one_by_one_and_without_waiting() -> None:

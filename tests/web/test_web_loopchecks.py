@@ -116,6 +116,13 @@ async def test_records_as_list_as_data_and_as_paper(tmp_path: Path) -> None:
         assert (await client.get(f"{API}/records")).json()["broken"] == [
             "record 1: changed after it was made"
         ]
+        assert (await client.get(f"{API}/records/1/pdf")).content == first.content, "as it was made"
+        await there.there.store.apart(
+            there.there.store.do, lambda c: c.execute("UPDATE check_records SET pdf = NULL")
+        )
+        refused = await client.get(f"{API}/records/1/pdf")
+        assert refused.status_code == 409
+        assert "changed after it was made" in refused.json()["faults"][0]["value"]
 
 
 async def test_everything_a_person_may_say(tmp_path: Path) -> None:

@@ -158,6 +158,15 @@ def readings(folder: Path) -> list[str]:
     return [json.loads(body)["step"] for (body,) in rows]
 
 
+def tamper(folder: Path) -> None:
+    """Make a fail of the record a pass, as somebody with the file might."""
+    connection = sqlite3.connect(folder / "state" / "history.sqlite3", timeout=60)
+    with connection:
+        text = 'replace(body, \'"verdict":"fail"\', \'"verdict":"pass"\')'
+        connection.execute(f"UPDATE check_records SET body = {text}")  # noqa: S608 - as it stands
+    connection.close()
+
+
 @pytest.mark.timeout(900)
 async def test_a_check_by_hand_outlives_its_gateway(tmp_path: Path) -> None:
     file, site = site_file(tmp_path)
@@ -181,6 +190,9 @@ async def test_a_check_by_hand_outlives_its_gateway(tmp_path: Path) -> None:
                 shown = await command(tmp_path, "record", "1", **own)
                 data = await command(tmp_path, "record", "1", "--json", **own)
                 pdf = await command(tmp_path, "record", "1", "--pdf", "one.pdf", **own)
+                tamper(tmp_path)
+                changed = await command(tmp_path, "record", **own)
+                told = await command(tmp_path, "record", "1", **own)
     assert "Enter goes on" in hand.said
     assert len(before) == 2
     assert readings(tmp_path)[:2] == before, "nothing that was recorded is lost"
@@ -197,3 +209,5 @@ async def test_a_check_by_hand_outlives_its_gateway(tmp_path: Path) -> None:
     assert record["reference"]["identity"] == "Calibrator 7"
     assert pdf.code == 0
     assert (tmp_path / "one.pdf").read_bytes().startswith(b"%PDF-1.7")
+    assert "! record 1: changed after it was made" in changed.out
+    assert "! record 1: changed after it was made: it is no proof" in told.out

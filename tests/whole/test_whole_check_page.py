@@ -16,6 +16,7 @@ from gateway.settings import Settings
 from tests.web.browsing import PHONE, browser, live, page_of, picture, unfit, violations
 from tests.web.persons import ADA, TESS, people, signed_in
 from tests.whole.program import archive, gateway, plant, until
+from tests.whole.test_whole_check import tamper
 
 pytestmark = [pytest.mark.server, pytest.mark.timeout(900)]
 
@@ -109,13 +110,18 @@ async def test_a_whole_check_in_the_browser(tmp_path: Path) -> None:
             await expect(page.locator("#begin")).to_be_visible()
             await picture(page, "checks-records", whole=True)
             assert (watched.errors, watched.outside) == ([], [])
-        record = (await client.get("/api/v1/checks/records/1")).json()
+            record = (await client.get("/api/v1/checks/records/1")).json()
+            pdf = await client.get("/api/v1/checks/records/1/pdf")
+            tamper(tmp_path)
+            await page.reload()
+            await expect(page.locator("#chain")).to_have_text(
+                "The chain is broken: record 1: changed after it was made"
+            )
         assert [(m["fault"], m["subject"]) for m in record["mistakes"]] == [
             ("range-mismatch", "dp-201")
         ]
         assert (record["remarks"], record["person"]) == ("to be corrected", ADA)
         assert [one["text"] for one in record["notes"]] == ["a tube was wet"]
-        pdf = await client.get("/api/v1/checks/records/1/pdf")
         assert pdf.content.startswith(b"%PDF-1.7")
 
         async def back() -> bool:

@@ -169,6 +169,7 @@ function points() {
 async function records() {
   const [found, due] = await Promise.all([look("/records"), look("/records/due")]);
   say(page("chain"), found.broken.length ? `The chain is broken: ${found.broken.join("; ")}` : found.records.length ? "the chain of records is whole" : "");
+  page("chain").className = found.broken.length ? "bad" : "id";
   show(page("records"), found.records.length > 0);
   show(page("no-records"), !found.records.length);
   fill(page("records").tBodies[0], found.records, (row, one) => {
