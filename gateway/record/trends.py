@@ -54,7 +54,8 @@ def trend(
     """A series from start up to end (seconds since 1970) in at most `buckets` + 1 buckets.
 
     Every row as it is when there are no more than that; from a minute a bucket on, buckets are
-    whole minutes, from four hours on whole hours. Where rows are pruned buckets are whole minutes
+    whole minutes, from four hours on whole hours, and also where they are whole hours from a whole
+    hour on. Where rows are pruned buckets are whole minutes
     at least, where minutes are pruned whole hours. KeyError for a series never recorded,
     ValueError for an empty span.
     """
@@ -78,7 +79,9 @@ def _trend_of(
     left = _left(connection, series[0], first, last)
     if left == 0 and _few(connection, first, last, buckets):
         return _raw(*_column(connection, series[1], first, last))
-    by_width = HOUR_MS if width >= HOURS_FROM_MS else MINUTE_MS if width >= MINUTE_MS else 0
+    whole = width % HOUR_MS == 0 and first % HOUR_MS == 0
+    hours = width >= HOURS_FROM_MS or whole
+    by_width = HOUR_MS if hours else MINUTE_MS if width >= MINUTE_MS else 0
     if grain := max(left, by_width):
         return _wide(connection, series, first, last, width, grain)
     time, parts = _column(connection, series[1], first, last)

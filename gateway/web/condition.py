@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import isfinite
+from math import ceil, isfinite
 from typing import Annotated
 
 import numpy as np
@@ -15,13 +15,16 @@ from gateway.plant.units import PASCALS
 from gateway.views import iso, number
 
 from .differences import UNLIKE
-from .drift import Faring, drift_of, faring, rates_of
+from .drift import Faring, coarser, drift_of, faring, rates_of
 from .packing import packed
 from .refusals import documented, unknown
 from .sources import FromApp, Sources
 
 YEAR_DAYS = 365.25
 BUCKETS = 400
+HOUR_S = 3600.0
+MOST_HOURS = 20_000
+"""Hours that are looked at, one by one; of them BUCKETS are made."""
 MOST_DAYS = 3660.0
 
 router = APIRouter(tags=["history"])
@@ -105,8 +108,11 @@ def _condition(sources: Sources, key: str, days: float) -> ConditionView:
     others = [k for k in members if k != key]
     names = [f"transducer/{k}" for k in (key, *others)]
     runs = [f"loop/{loop}/running"] if loop and site.loops[loop].running else []
-    trends = sources.past.trends([*names, *runs], start, end, BUCKETS)
+    looked = _hours(start, end) if days * 24 > BUCKETS else (start, end, BUCKETS)
+    trends = sources.past.trends([*names, *runs], *looked)
     made = faring(trends[0], trends[1 : len(names)], trends[-1] if runs else None)
+    if looked[2] > BUCKETS:
+        made = coarser(made, start, end, BUCKETS)
     pascals = PASCALS[noun.unit]
     learnt = sources.details.learnt_of(key, loop) if loop else None
     usual = learnt.offset if learnt and learnt.offset is not None else None
@@ -126,6 +132,14 @@ def _condition(sources: Sources, key: str, days: float) -> ConditionView:
         response=_response(made), rates=_rates(rates, pascals),
         drift=_drift(drift, pascals, end) if drift else None,
     )  # fmt: skip
+
+
+def _hours(start: float, end: float) -> tuple[float, float, int]:
+    """A span of whole hours around it, and so many buckets that each is a whole hour, or some."""
+    last = ceil(end / HOUR_S)
+    each = ceil((last - start / HOUR_S) / MOST_HOURS)
+    count = ceil((last - start / HOUR_S) / each)
+    return (last - count * each) * HOUR_S, last * HOUR_S, count
 
 
 def _response(made: Faring) -> list[float | None]:

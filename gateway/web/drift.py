@@ -57,6 +57,30 @@ def faring(own: Trend, peers: list[Trend], running: Trend | None) -> Faring:
     )
 
 
+def coarser(made: Faring, start: float, end: float, buckets: int) -> Faring:
+    """The same in at most so many buckets from the first that holds something: means, of scatter
+    the quadratic one.
+
+    A fan that rests each night would leave no long bucket in which it ran all the time; it does
+    leave hours.
+    """
+    width = (end - start) / buckets
+    place = np.clip((made.time - start) // width, 0, buckets - 1).astype(np.int64)
+
+    def mean(values: Floats) -> Floats:
+        there = np.isfinite(values)
+        count = np.bincount(place[there], minlength=buckets)
+        total = np.bincount(place[there], weights=values[there], minlength=buckets)
+        return np.divide(total, count, out=np.full(buckets, np.nan), where=count > 0)
+
+    columns = [mean(made.offset), mean(made.rest), np.sqrt(mean(made.scatter**2)),
+               np.sqrt(mean(made.others**2))]  # fmt: skip
+    known = np.isfinite(columns).any(axis=0)
+    first = int(known.argmax()) if known.any() else buckets
+    time = start + width * np.arange(buckets, dtype=np.float64)
+    return Faring(time[first:], *(column[first:] for column in columns))
+
+
 def _on(time: Floats, trend: Trend, values: Floats) -> Floats:
     out = np.full(len(time), np.nan)
     out[np.searchsorted(time, trend.time)] = values

@@ -34,7 +34,7 @@ NAV = (
     ("/system", "System"),
 )
 """Address and name of every page in the navigation."""
-EVIDENCE_UNITS = (*PRESSURE_UNITS, "mA", "V", "s", "Hz", "rpm", "K", "counts")
+EVIDENCE_UNITS = (*PRESSURE_UNITS, "mA", "V", "s", "Hz", "rpm", "K", "N", "counts")
 """Units in which a name in a finding's evidence may end."""
 
 

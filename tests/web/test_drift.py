@@ -8,7 +8,7 @@ import pytest
 from gateway.diagnose.trend import DAY_S
 from gateway.measure.blocks import Floats
 from gateway.record.trends import Trend
-from gateway.web.drift import RATES, drift_of, faring, rates_of
+from gateway.web.drift import RATES, coarser, drift_of, faring, rates_of
 
 from .archive import START
 
@@ -146,3 +146,21 @@ def test_the_course_of_a_rate_that_changes() -> None:
     assert last.per_day == pytest.approx(0.1, abs=0.005)
     assert made[-1][0] == START + 90 * DAY_S
     assert rates_of(START + DAY_S * days[:10], offset[:10], START, START + 90 * DAY_S) == []
+
+
+def test_a_fan_that_rests_every_night_still_shows_its_offset_over_months() -> None:
+    hours = 24 * 90
+    own = trend([10.0 + 0.001 * k for k in range(hours)], [3.0] * hours)
+    other, runs = trend([8.0] * hours, [4.0] * hours), [0.0, *[1.0] * 23] * 90
+    made = coarser(faring(own, [other], trend(runs)), START, START + 3600 * hours, 90)
+    assert len(made.time) == 90
+    # The mean over hours 1 to 23 of each day.
+    assert made.offset[0] == pytest.approx(2.0 + 0.001 * 12)
+    assert made.rest[1] == pytest.approx(10.0 + 0.001 * 24)
+    assert (made.scatter[5], made.others[5]) == (pytest.approx(3.0), pytest.approx(4.0))
+    late = coarser(
+        faring(trend([1.0] * 24, skip=48), [trend([0.0] * 24, skip=48)], None),
+        START, START + 3600 * 96, 4,
+    )  # fmt: skip
+    assert late.time.tolist() == [START + 48 * 3600, START + 72 * 3600]
+    assert known(late.offset) == [1.0, None]

@@ -143,7 +143,8 @@ async def test_condition_in_the_unit_of_the_transducer() -> None:
     assert view["drift"]["per_year"] == pytest.approx(8.0, rel=0.02)
     assert view["drift"]["low"] < 8.0 < view["drift"]["high"]
     assert view["drift"]["real"] is True
-    assert len(view["time"]) == len(view["offset"]) == len(time)
+    assert len(view["time"]) == len(view["offset"]) <= 400
+    assert sum(value is not None for value in view["offset"]) == len(time)
     assert refusal.status_code == 422
     assert nobody.status_code == 404
 

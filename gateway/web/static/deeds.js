@@ -1,6 +1,7 @@
 // Acting on alarms: the small form, and the answer of the gateway. Who acts is who is signed in.
 
 import { child, say, show } from "./parts.js";
+import { offer } from "./subjects.js";
 import { me, mayAct, send, toSignIn, whyNot } from "./who.js";
 import { capital } from "./words.js";
 
@@ -22,6 +23,7 @@ export function ask(what) {
   show(part("caution"), what.needs === "out");
   show(part("subject-row"), typeof what.path === "function");
   form.elements.subject.disabled = typeof what.path !== "function";
+  if (typeof what.path === "function") offer(form.elements.subject, true);
   show(part("minutes-row"), Boolean(what.needs));
   form.elements.minutes.disabled = !what.needs;
   form.elements.minutes.replaceChildren(...(HOURS[what.needs] || []).map(choice));

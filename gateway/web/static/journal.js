@@ -1,6 +1,7 @@
 // The journal: searched, newest first, older entries on demand.
 
 import { child, say, show } from "./parts.js";
+import { offer } from "./subjects.js";
 import { alarmName, capital, many, moment, plain, seconds, startOfDay } from "./words.js";
 
 const EVENTS = {
@@ -94,7 +95,11 @@ export function journal(box) {
     search(false);
   });
   older.addEventListener("click", () => search(true));
-  box.addEventListener("toggle", () => box.open && search(false));
+  box.addEventListener("toggle", () => {
+    if (!box.open) return;
+    offer(form.elements.subject);
+    search(false);
+  });
 
   // Something happened: look again, unless somebody is reading further down or looks for something.
   return { changed: () => box.open && count <= PAGE && !box.contains(document.activeElement) && search(false) };

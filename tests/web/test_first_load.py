@@ -1,0 +1,98 @@
+"""How much a page loads, and how soon a slow phone on a weak plant network shows live values.
+
+The phone: Chromium with its processor slowed to a quarter, 390 points wide. The network: 40 ms there
+and back and 5 Mbit/s, as at the edge of a wireless network (our own choice, no source). What was
+measured is kept in `ci-output/first-load-*.txt`.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+
+import pytest
+from playwright.async_api import Browser
+
+from gateway.plant.site import Site
+
+from .archive import archive
+from .browsing import FIRST_LOAD, LARGER_PHONE, PICTURES, live, page_of
+from .feeder import Feeder, feeding, serving
+from .large import large
+
+pytestmark = pytest.mark.server
+
+SLOWER = 4
+NETWORK = {
+    "offline": False, "latency": 40, "downloadThroughput": 5e6 / 8, "uploadThroughput": 5e6 / 8,
+}  # fmt: skip
+SOON_MS = 1000
+TRIES = 3
+MOST_REQUESTS = 12
+BUSY = 4
+"""A machine that has other work measures that work: it is given so many times as long."""
+WATCH = """
+window.soon = new Promise((tell) => {
+  addEventListener("DOMContentLoaded", () => {
+    const look = () => document.body.dataset.feed === "live" && tell(performance.now());
+    new MutationObserver(look).observe(document.body, { attributes: true });
+    look();
+  });
+});
+"""
+"""Milliseconds from the click to live values."""
+
+
+@dataclass
+class Load:
+    """One page, opened: bytes over the wire but for the stream, requests, ms until live."""
+
+    size: int
+    requests: int
+    ms: float
+
+
+async def load(chromium: Browser, address: str) -> Load:
+    """Open a page as if for the first time."""
+    async with page_of(chromium, "about:blank", LARGER_PHONE) as (page, watched):
+        session = await page.context.new_cdp_session(page)
+        await session.send("Network.enable")
+        await session.send("Network.emulateNetworkConditions", NETWORK)
+        await session.send("Emulation.setCPUThrottlingRate", {"rate": SLOWER})
+        await page.add_init_script(WATCH)
+        await page.goto(address)
+        await live(page)
+        ms = float(await page.evaluate("window.soon"))
+        await session.send("Emulation.setCPUThrottlingRate", {"rate": 1})
+        await page.wait_for_timeout(1500)  # until plots and tables have asked for theirs
+        assert [one for one in watched.outside if not one.startswith("http://127.0.0.1:")] == []
+        return Load(await watched.loaded(), len(watched.ended), ms)
+
+
+def pages(site: Site) -> list[str]:
+    """Every kind of page."""
+    return [
+        "", f"loops/{next(iter(site.loops))}", f"transducers/{next(iter(site.transducers))}",
+        "findings", "alarms", "checks", "system", "export",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("loops", [3, 1000])
+async def test_small_and_soon(chromium: Browser, loops: int) -> None:
+    site = archive() if loops == 3 else large(loops)
+    feeder = Feeder(site, interval=1.0)
+    busy = os.getloadavg()[0] > (os.cpu_count() or 1)
+    lines, late = [], []
+    async with feeding(feeder), serving(feeder) as address:
+        for path in pages(site):
+            tries = [await load(chromium, address + path) for _ in range(TRIES)]
+            best = min(tries, key=lambda one: one.ms)
+            lines.append(f"/{path:24} {best.ms:5.0f} ms {best.size:7} B {best.requests:3} requests")
+            assert best.size < FIRST_LOAD, path
+            assert best.requests <= MOST_REQUESTS, path
+            if best.ms > SOON_MS * (BUSY if busy else 1):
+                late.append(lines[-1])
+    PICTURES.mkdir(exist_ok=True)
+    told = f"{len(site.loops)} loops{', on a busy machine' if busy else ''}\n" + "\n".join(lines)
+    (PICTURES / f"first-load-{loops}.txt").write_text(told + "\n", encoding="utf-8")
+    assert late == []
