@@ -58,8 +58,9 @@ def faring(own: Trend, peers: list[Trend], running: Trend | None) -> Faring:
 
 
 def coarser(made: Faring, start: float, end: float, buckets: int) -> Faring:
-    """The same in at most so many buckets from the first that holds something: means, of scatter
-    the quadratic one.
+    """The same in at most so many buckets, from the first that holds something on.
+
+    Means, of scatter the quadratic one.
 
     A fan that rests each night would leave no long bucket in which it ran all the time; it does
     leave hours.
@@ -71,7 +72,9 @@ def coarser(made: Faring, start: float, end: float, buckets: int) -> Faring:
         there = np.isfinite(values)
         count = np.bincount(place[there], minlength=buckets)
         total = np.bincount(place[there], weights=values[there], minlength=buckets)
-        return np.divide(total, count, out=np.full(buckets, np.nan), where=count > 0)
+        out: Floats = np.full(buckets, np.nan)
+        np.divide(total, count, out=out, where=count > 0)
+        return out
 
     columns = [mean(made.offset), mean(made.rest), np.sqrt(mean(made.scatter**2)),
                np.sqrt(mean(made.others**2))]  # fmt: skip

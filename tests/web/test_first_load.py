@@ -1,8 +1,8 @@
 """How much a page loads, and how soon a slow phone on a weak plant network shows live values.
 
-The phone: Chromium with its processor slowed to a quarter, 390 points wide. The network: 40 ms there
-and back and 5 Mbit/s, as at the edge of a wireless network (our own choice, no source). What was
-measured is kept in `ci-output/first-load-*.txt`.
+The phone: Chromium with its processor slowed to a quarter, 390 points wide. The network: 40 ms
+there and back and 5 Mbit/s, as at the edge of a wireless network (our own choice, no source). What
+was measured is kept in `ci-output/first-load-*.txt`.
 """
 
 from __future__ import annotations
