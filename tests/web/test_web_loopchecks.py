@@ -103,6 +103,16 @@ async def test_records_as_list_as_data_and_as_paper(tmp_path: Path) -> None:
         assert (line["number"], line["verdict"], line["loop"]) == (1, "pass", "stair")
         data = (await client.get(f"{API}/records/1")).json()
         assert data.pop("hash") == line["hash"] == kept.digest(kept.canonical(data))
+        history = (await client.get("/api/v1/transducers/p1/calibrations")).json()
+        (told_,) = history["checks"]
+        assert (told_["number"], told_["scheme"], told_["adjusted"]) == (1, data["scheme"], False)
+        mine = data["transducers"][0]["as_found"]["input"]
+        errors = [point["error"] for point in mine["points"]]
+        assert told_["as_found"]["verdict"] == mine["verdict"] == "pass"
+        assert told_["as_found"]["worst"] == max(errors, key=abs)
+        assert told_["as_found"]["tolerance"] == mine["tolerance"]
+        assert told_["as_left"] is None
+        assert (await client.get("/api/v1/transducers/p9/calibrations")).status_code == 404
         first = await client.get(f"{API}/records/1/pdf")
         assert first.headers["content-type"] == "application/pdf"
         assert "loop-check-test-1.pdf" in first.headers["content-disposition"]
