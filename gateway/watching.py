@@ -149,8 +149,8 @@ async def remember(live: Live, store: Store, measure: Measure, diagnosis: Diagno
             if trouble and trouble != told:
                 log.warning("wishes cannot be taken", reason=trouble)
             told = trouble
-            for loop_id, reason in found:
-                await _relearn(store, diagnosis, loop_id, reason)
+            for wish in found:
+                await _relearn(store, diagnosis, *wish)
                 due = time.monotonic()
             if time.monotonic() >= due:
                 due = time.monotonic() + KEEP_S
@@ -164,7 +164,7 @@ async def remember(live: Live, store: Store, measure: Measure, diagnosis: Diagno
             keep()
 
 
-async def _wishes(folder: Path) -> tuple[list[tuple[str, str]], str]:
+async def _wishes(folder: Path) -> tuple[list[tuple[str, str, str]], str]:
     """What people wish, and why it cannot be taken."""
     try:
         return await asyncio.to_thread(wishes.take_relearn, folder), ""
@@ -172,14 +172,16 @@ async def _wishes(folder: Path) -> tuple[list[tuple[str, str]], str]:
         return [], str(error)
 
 
-async def _relearn(store: Store, diagnosis: Diagnosis, loop_id: str, reason: str) -> None:
+async def _relearn(
+    store: Store, diagnosis: Diagnosis, loop_id: str, reason: str, person: str
+) -> None:
     try:
         diagnosis.forget(loop_id)
     except KeyError:
         log.warning("asked to unlearn a loop that is not of this site", loop=loop_id)
         return
-    log.info("unlearnt", loop=loop_id, reason=reason)
-    entry = Entry(0, round(time.time() * 1000), "relearn", loop_id, reason=reason, actor="local")
+    log.info("unlearnt", loop=loop_id, reason=reason, person=person)
+    entry = Entry(0, round(time.time() * 1000), "relearn", loop_id, reason=reason, actor=person)
     try:
         await store.ask(append, entry)
     except StoreError as error:

@@ -6,6 +6,7 @@ disk, and pages, MQTT and BACnet show it.
 
 from __future__ import annotations
 
+import asyncio
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Header, Request
@@ -195,6 +196,34 @@ async def loop_out(sources: FromApp, who: Who, loop_id: str, removal: Removal) -
 async def loop_back(sources: FromApp, who: Who, loop_id: str, deed: Deed) -> list[OutView]:
     """Work on a loop is done and tested. All that is out of service then."""
     return await _back(sources, who, "loop", loop_id, deed)
+
+
+class Reasoned(Deed):
+    """With a reason."""
+
+    reason: Reason
+
+
+class WishView(BaseModel):
+    """What was asked for; done within seconds, and then in the journal."""
+
+    loop: str
+    reason: str
+    person: str
+
+
+@router.post("/loops/{loop_id}/relearn")
+async def relearn(sources: FromApp, who: Who, loop_id: str, deed: Reasoned) -> WishView:
+    """After work on a loop: forget what was learnt of it, and begin anew."""
+    _of_site(sources, "loop", loop_id)
+    person = who.acts_as(deed.person)
+    if sources.relearn is None:
+        raise RefusalError(503, Fault("relearn", "nothing is learnt here", "a running gateway"))
+    try:
+        await asyncio.to_thread(sources.relearn, loop_id, deed.reason, person)
+    except OSError as error:
+        raise RefusalError(503, Fault(loop_id, str(error.strerror), "a later try")) from None
+    return WishView(loop=loop_id, reason=deed.reason, person=person)
 
 
 Kind = Literal["transducer", "loop"]

@@ -93,12 +93,13 @@ def make_app(
     streams: Streams | None = None,
     clock: Callable[[], float] = time.time,
     checks: Checks | None = None,
+    relearn: Callable[[str, str, str], object] | None = None,
     hsts: bool = False,
 ) -> FastAPI:
     """The application over a live state and a past. `clock`: seconds since 1970.
 
     door: who may look and act; left out, everybody looks and nobody acts. checks: loop checks; none
-    when left out. hsts: browsers are told to come over TLS alone.
+    when left out. relearn: see `Sources`. hsts: browsers are told to come over TLS alone.
     `streams.end()` ends every open event stream, for a shutdown.
     """
     app = FastAPI(
@@ -118,7 +119,7 @@ def make_app(
         moments=Moments(live, framing, now), reports=Reports(live, framing),
         details=Details(live, now, clock()), board=board, door=door, past=past,
         streams=streams or Streams(), shared=Shared(live, framing.age), clock=clock,
-        started=clock(), checks=checks,
+        started=clock(), checks=checks, relearn=relearn,
     )  # fmt: skip
     app.add_middleware(SignedInOnly, door=door)
     app.add_middleware(ShortBodies)

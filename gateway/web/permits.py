@@ -27,6 +27,7 @@ ROUTES: Mapping[tuple[str, str], str] = {
     **{("POST", f"{API}/{place}/{deed}"): deed
        for place in ("transducers/{transducer_id}", "loops/{loop_id}")
        for deed in ("out-of-service", "back-in-service")},
+    ("POST", f"{API}/loops/{{loop_id}}/relearn"): "relearn",
     ("POST", f"{API}/checks"): "check",
     **{("POST", f"{API}/checks/open/{{name}}/{step}"): "check" for step in _CHECKS},
     ("POST", f"{API}/session/begin"): OPEN,

@@ -9,6 +9,7 @@ import ssl
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 import structlog
@@ -20,6 +21,7 @@ from gateway.errors import DiskError, StartError
 from gateway.live import Live
 from gateway.people.book import Book
 from gateway.record.journal import Entry
+from gateway.record.wishes import ask_to_relearn
 from gateway.settings import Settings
 
 from .app import make_app
@@ -61,7 +63,10 @@ async def serve(
         except DiskError as error:
             log.warning("no program may act until the next start: no token", reason=str(error))
     door = door_of(live.site.site.id, store.parent, settings, token, note)
-    await serve_past(live, stored(store), settings, ready, door=door, checks=checks)
+    relearn = partial(ask_to_relearn, store.parent)
+    await serve_past(
+        live, stored(store), settings, ready, door=door, checks=checks, relearn=relearn
+    )
 
 
 def door_of(
@@ -92,11 +97,19 @@ async def serve_past(
     *,
     door: Door | None = None,
     checks: Checks | None = None,
+    relearn: Callable[[str, str, str], object] | None = None,
 ) -> None:
-    """As `serve`, over any past; door: who may look and act."""
+    """As `serve`, over any past; door: who may look and act; relearn: see `Sources`."""
     streams, tls = Streams(), context_of(settings)
     app = make_app(
-        live, past, door=door, streams=streams, clock=time.time, checks=checks, hsts=tls is not None
+        live,
+        past,
+        door=door,
+        streams=streams,
+        clock=time.time,
+        checks=checks,
+        relearn=relearn,
+        hsts=tls is not None,
     )
     with listening(settings.http_host, settings.http_port) as sock:
         address = address_of(sock, encrypted=tls is not None)

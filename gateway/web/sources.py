@@ -65,6 +65,8 @@ class Sources:
     signing: Signing = field(default_factory=Signing)
     checks: Checks | None = None
     """Loop checks; None where there are none."""
+    relearn: Callable[[str, str, str], object] | None = None
+    """Asks that a loop be learnt anew: its id, why, who. OSError: it cannot be kept."""
 
 
 def _sources(request: Request) -> Sources:

@@ -27,7 +27,7 @@ def relearn(folder: Path) -> subprocess.CompletedProcess[str]:
 def test_the_wish_reaches_the_folder(tmp_path: Path) -> None:
     done = relearn(tmp_path)
     assert done.returncode == 0, done.stderr
-    assert take_relearn(tmp_path) == [("stair-b", "tube replaced")]
+    assert take_relearn(tmp_path) == [("stair-b", "tube replaced", "local")]
 
 
 def test_no_folder_is_a_clear_error(tmp_path: Path) -> None:

@@ -44,5 +44,5 @@ def test_the_picture_comes_back_from_the_store(tmp_path: Path) -> None:
 def test_a_wish_is_taken_once(tmp_path: Path) -> None:
     assert wishes.take_relearn(tmp_path) == []
     wishes.ask_to_relearn(tmp_path, "stair-b", "transducer replaced")
-    assert wishes.take_relearn(tmp_path) == [("stair-b", "transducer replaced")]
+    assert wishes.take_relearn(tmp_path) == [("stair-b", "transducer replaced", "local")]
     assert wishes.take_relearn(tmp_path) == []

@@ -140,6 +140,8 @@ class Feeder:
         self.silent = False
         self.ahead = 0.0
         """Seconds by which rows run before the clock."""
+        self.wishes: list[tuple[str, str, str]] = []
+        """Loops to be learnt anew: which, why, by whom."""
         self.number = 0
         self._open: list[Finding] = []
 
@@ -252,6 +254,7 @@ async def serving(feeder: Feeder, *, port: int = 0, door: Door | None = None) ->
             settings,
             opened.set_result,
             door=door or persons.door(feeder.note),
+            relearn=lambda *wish: feeder.wishes.append(wish),
         ),
         name="web",
     )

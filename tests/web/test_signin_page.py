@@ -281,3 +281,36 @@ async def test_where_looking_needs_a_person(chromium: Browser, feeder: Feeder) -
         await picture(page, "closed-signed-out")
         await page.reload()
         await expect(page).to_have_title("Sign in · Harbour Street Archive")
+
+
+@pytest.mark.parametrize("size", [WIDE, LARGER_PHONE])
+async def test_a_loop_is_learnt_anew_by_a_technician(
+    chromium: Browser, feeder: Feeder, size: tuple[int, int]
+) -> None:
+    async with opened(chromium, feeder, "loops/stair-b", size) as (page, watched, address):
+        await signed_in(page, address, OLIVE)
+        await page.get_by_text("Uncertainty, learning").click()
+        form = page.locator("#relearn")
+        button = form.get_by_role("button", name="Learn it anew")
+        await expect(button).to_have_attribute("aria-disabled", "true")
+        await expect(form).to_contain_text(
+            f"{OLIVE} is signed in as operator; this needs a technician."
+        )
+        await form.locator("[name=reason]").fill("tube replaced")
+        await page.keyboard.press("Enter")
+        assert feeder.wishes == []
+        assert await violations(page) == []
+        await signed_in(page, address, TESS)
+        await page.get_by_text("Uncertainty, learning").click()
+        await form.locator("[name=reason]").fill("tube replaced")
+        await button.click()
+        await expect(form.get_by_role("status")).to_have_text(
+            "It begins anew within seconds, and stands in the journal."
+        )
+        assert feeder.wishes == [("stair-b", "tube replaced", TESS)]
+        assert await violations(page) == []
+        if size == LARGER_PHONE:
+            assert await unfit(page) == []
+        await form.scroll_into_view_if_needed()
+        await picture(page, f"learnt-anew-{size[0]}")
+        assert watched.errors == []

@@ -147,7 +147,7 @@ ACTIONS = (
     f"alarms/{WIRE}/acknowledge", f"alarms/{WIRE}/reset", f"alarms/{WIRE}/shelve",
     f"alarms/{WIRE}/unshelve", "transducers/dp-402/out-of-service",
     "transducers/dp-402/back-in-service", "loops/stair-b/out-of-service",
-    "loops/stair-b/back-in-service",
+    "loops/stair-b/back-in-service", "loops/stair-b/relearn",
 )  # fmt: skip
 
 

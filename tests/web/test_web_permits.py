@@ -45,7 +45,7 @@ BODIES: dict[str, dict[str, Any]] = {
     "shelve": {**WHY, "minutes": 5}, "out-of-service": {**WHY, "minutes": 5},
     "checks": {k: v for k, v in WANTED.items() if k != "person"}, "applied": {"step": "zero"},
     "repeat": {"step": "zero"}, "skip": {"step": "zero", **WHY}, "abandon": WHY,
-    "decide": {"transducer": "p1", "adjusted": False}, "note": {"text": "a remark"},
+    "relearn": WHY, "decide": {"transducer": "p1", "adjusted": False}, "note": {"text": "a remark"},
 }  # fmt: skip
 """What a route asks for beside the person, by the last word of its path."""
 
@@ -87,7 +87,7 @@ async def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator
         live, checks = there.there.live, there.checks
         app = make_app(
             live, stored(there.there.store.file), door=persons.door(), checks=checks,
-            clock=lambda: there.now,
+            clock=lambda: there.now, relearn=lambda *said: found.done.append(said[-1]),
         )  # fmt: skip
         async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url=HOME) as client:
             bearer = {"Authorization": f"Bearer {TOKEN}"}

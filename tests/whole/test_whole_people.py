@@ -65,6 +65,13 @@ async def test_from_the_command_line_to_the_journal(tmp_path: Path) -> None:
         )
         assert out.status_code == 200, out.text
         assert out.json()[0]["actor"] == TESS
+        learn = await page.post("loops/stair-b/relearn", reason="tube replaced")
+        assert learn.json() == {"loop": "stair-b", "reason": "tube replaced", "person": TESS}
+
+        async def unlearnt() -> bool:
+            return bool(entries(tmp_path, "relearn"))
+
+        await until(20, "the loop is learnt anew", unlearnt)
         await user(tmp_path, "role", TESS, "operator")
         back = await page.post("transducers/dp-201/back-in-service")
         assert back.status_code == 401, "another role: signed out"
@@ -90,6 +97,7 @@ async def test_from_the_command_line_to_the_journal(tmp_path: Path) -> None:
     ]  # fmt: skip
     reasons = {reason for *_, phase, _, reason in door if phase == "signed out"}
     assert reasons == {"role or password changed, or removed"}
+    assert entries(tmp_path, "relearn") == [("", "stair-b", "", TESS, "tube replaced")]
     deeds = [e for e in entries(tmp_path, "alarm") if e[2] == "remove from service"]
     assert {actor for *_, actor, _ in deeds} == {TESS}
     kept = b"".join(f.read_bytes() for f in (tmp_path / "state").rglob("*") if f.is_file())

@@ -4,6 +4,7 @@ import { deeper } from "./deeper.js";
 import { loopSheet } from "./loop.js";
 import { loopPanels } from "./looppanels.js";
 import { needs, watch } from "./mast.js";
+import { relearning } from "./relearn.js";
 import { timeline } from "./timeline.js";
 import { seconds } from "./words.js";
 
@@ -14,6 +15,7 @@ const { names, panels, quality, running, know } = loopPanels(node);
 let known = 0;
 
 deeper(document.querySelector("section.deeper"));
+relearning(document.getElementById("relearn"));
 const past = timeline(document.getElementById("timeline"), {
   names, panels, quality, running, happened: `loop=${encodeURIComponent(id)}`, interval: Number(node.dataset.interval),
 });
