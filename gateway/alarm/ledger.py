@@ -75,8 +75,11 @@ class Ledger:
         return sorted((cause for cause, names in self._under.items() if names), key=self.place)
 
     def place(self, alarm: str) -> tuple[int, str]:
-        """Sorts causes before consequences."""
-        return self.definitions.of(alarm).rank, alarm
+        """Sorts causes before consequences, and before all what the site file no longer has."""
+        try:
+            return self.definitions.of(alarm).rank, alarm
+        except KeyError:
+            return -1, alarm
 
     def destination(self, definition: Definition, event: Event, cause: str = "") -> State:
         """Where an event would lead; RefusedError when it cannot happen."""
