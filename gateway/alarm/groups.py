@@ -135,7 +135,8 @@ class Groups:
 
     def _gathers(self, time: float, group: Definition) -> bool:
         onsets = [self._ledger.memory(k).onset for k in (group.id, *self._ledger.below(group.id))]
-        return time - max(onsets) < GATHER_S
+        # An onset that is to come is of a clock that was ahead; it must not gather until then.
+        return abs(time - max(onsets)) < GATHER_S
 
     def _count(self, time: float) -> int:
         """Annunciations in the last 10 minutes."""

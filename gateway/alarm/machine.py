@@ -148,7 +148,7 @@ class Alarms:
         for want in wanted:
             self._ledger.destination(want.definition, want.event)
         self._routing.route(now, wanted)
-        self._steps.time_holds(want.definition.id for want in wanted)
+        self._steps.time_holds((want.definition.id for want in wanted), now)
         return self._ledger.drain()
 
 

@@ -11,7 +11,7 @@ from math import inf
 
 from gateway.diagnose.consequence import door_force
 from gateway.diagnose.findings import Finding
-from gateway.measure.columns import Columns
+from gateway.measure.columns import ABSENT, Columns
 from gateway.plant.site import Site
 from gateway.plant.units import from_pa
 
@@ -27,6 +27,9 @@ FAN_OFF = "fan off"
 DOUBLINGS = 4
 """A loose wire's off-delay grows from half a minute to 8 minutes (common practice, no source)."""
 TIME_IS_OVER = Note(reason="its time is over")
+AHEAD_S = 60.0
+"""What was taken away this much later than now was so by a clock that was ahead."""
+CLOCK_WAS_AHEAD = Note(reason="the clock was ahead when it was taken away")
 
 
 class Steps:
@@ -36,6 +39,7 @@ class Steps:
         self._site, self._ledger, self._routing = site, ledger, routing
         self._timers: Timers = routing.timers
         self._loops = columns.loops.ids
+        self._tells = columns.loops.running != ABSENT
         self._taken = -inf
         self.conditions = Conditions(columns, ledger.definitions.limits())
 
@@ -46,7 +50,8 @@ class Steps:
         """
         ledger = self._ledger
         ruled = {ledger.definitions.of(k).subject for k, m in ledger.alarms.items() if m.rule}
-        standing = [k for k, loop in enumerate(self._loops) if loop in ruled]
+        off = [k for k, loop in enumerate(self._loops) if loop in ruled]
+        standing = [k for k in off if self._tells[k]]
         active = [k for k, m in ledger.alarms.items() if m.active]
         self.conditions.seed(active, standing)
         self.conditions.open_before(open_before.values())
@@ -54,7 +59,7 @@ class Steps:
             d = ledger.definitions.of(alarm)
             if d.source == "finding" and alarm not in open_before:
                 self._timers.set(Timer.CLEAR, alarm, time + self._off_delay(d))
-        self.time_holds(list(ledger.alarms))
+        self.time_holds(list(ledger.alarms), time)
         for cause in ledger.causes():
             self._routing.recheck(time, cause)
         new = [
@@ -62,7 +67,9 @@ class Steps:
             for k, f in open_before.items()
             if not ledger.memory(k).active
         ]
-        return Row(findings=new, stopped=standing)
+        # Of a loop whose running the site file no longer names nobody would ever hear again.
+        silent = [k for k in off if not self._tells[k]]
+        return Row(findings=new, stopped=standing, started=silent)
 
     def next_due(self) -> float:
         """The time from which on a row matters although it brings nothing."""
@@ -80,19 +87,25 @@ class Steps:
         routing.route(time, routing.outlived(time))
         routing.end_groups(time)
 
-    def time_holds(self, alarms: Iterable[str]) -> None:
-        """Let shelving and work end by themselves."""
+    def time_holds(self, alarms: Iterable[str], time: float) -> None:
+        """Let shelving and work end by themselves; at once what seems to begin after `time`."""
         for alarm in alarms:
             memory = self._ledger.memory(alarm)
             for timer, hold in ((Timer.SERVICE, memory.service), (Timer.SHELF, memory.shelf)):
                 if hold is None:
                     self._timers.stop(timer, alarm)
                 else:
-                    self._timers.set(timer, alarm, hold.until)
+                    ahead = hold.since > time + AHEAD_S
+                    self._timers.set(timer, alarm, time if ahead else hold.until)
 
     def _expired(self, time: float, timer: Timer, event: Event) -> list[Want]:
-        due = self._timers.take(timer, time)
-        return [Want(self._ledger.definitions.of(k), event, TIME_IS_OVER) for k in due]
+        wants = []
+        for alarm in self._timers.take(timer, time):
+            memory = self._ledger.memory(alarm)
+            hold = memory.service if timer is Timer.SERVICE else memory.shelf
+            note = CLOCK_WAS_AHEAD if hold and hold.until > time else TIME_IS_OVER
+            wants.append(Want(self._ledger.definitions.of(alarm), event, note))
+        return wants
 
     def _suppress(self, time: float, loops: list[int]) -> None:
         for d in (d for loop in loops for d in self.conditions.ruled(loop)):
