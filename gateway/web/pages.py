@@ -55,6 +55,7 @@ def routes(site: Site, revision: str, joined: Files, door: Door, *, checks: bool
         "site": site.site,
         "revision": revision,
         "acting": door.gate.open,
+        "open_to_all": door.viewing,
         "entering": door.gate.open or not door.viewing,
         "idle": minutes(door.sessions.idle_s),
         "checks": checks,

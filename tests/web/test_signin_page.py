@@ -278,6 +278,10 @@ async def test_where_looking_needs_a_person(chromium: Browser, feeder: Feeder) -
         await expect(page.locator("#leaving")).to_contain_text("signed out", timeout=15_000)
         await expect(page.locator("body")).to_have_attribute("data-feed", "lost", timeout=20_000)
         await expect(page.locator("#leaving")).to_contain_text("You have been signed out")
+        await expect(page.locator("#warning")).to_contain_text(
+            "No live values: they are for people who have signed in. What you see is from"
+        )
+        assert await violations(page) == []
         await picture(page, "closed-signed-out")
         await page.reload()
         await expect(page).to_have_title("Sign in · Harbour Street Archive")

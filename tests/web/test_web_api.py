@@ -19,9 +19,11 @@ from gateway.web.past import Past
 
 from .archive import START, archive, mismatch, open_circuit
 from .feeder import Feeder
+from .persons import TOKEN, door
 
 pytestmark = pytest.mark.slow
 
+HOLDER = {"Authorization": f"Bearer {TOKEN}"}
 HOSTILE = '<script>alert("x")</script><img src=x onerror=alert(1)>"\'&'
 
 
@@ -234,18 +236,41 @@ async def test_refusals_keep_to_the_description(client: httpx.AsyncClient) -> No
         jsonschema.validate(await got(client, path, int(status)), schema)
 
 
-async def test_security_headers_on_every_answer(client: httpx.AsyncClient, feeder: Feeder) -> None:
+async def test_security_headers_on_every_answer(feeder: Feeder) -> None:
+    """Also on refusals, on what is too long, and on what fails in our own code."""
     feeder.row(START)
-    files = ("/static/page.css", "/static/none.js")
-    for path in ("/", "/api/v1/loops", "/api/v1/loops/x", "/healthz", "/nowhere", *files):
-        answer = await client.get(path)
-        policy = answer.headers["content-security-policy"]
-        assert "default-src 'none'; script-src 'self'; style-src 'self'" in policy
-        assert "unsafe" not in policy
-        assert "frame-ancestors 'none'" in policy
-        assert answer.headers["x-content-type-options"] == "nosniff"
-        assert answer.headers["referrer-policy"] == "no-referrer"
-        assert answer.headers["cache-control"] == ("no-cache" if path in files else "no-store")
+    app = make_app(feeder.live, feeder.past(), door=door(viewing=False), clock=lambda: START + 0.5)
+
+    @app.get("/api/v1/session/broken")
+    async def broken() -> None:
+        raise RuntimeError
+
+    free = "/api/v1/session"
+    asked: list[tuple[str, str, int, dict[str, str]]] = [
+        ("GET", "/static/page.css", 200, {}), ("GET", "/static/none.js", 404, {}),
+        ("GET", "/sign-in", 200, {}), ("GET", "/healthz", 200, {}), ("GET", free, 200, {}),
+        ("GET", "/", 303, {"Accept": "text/html"}), ("GET", "/api/v1/loops", 401, {}),
+        ("GET", "/nowhere", 401, {}), ("GET", "/nowhere", 404, HOLDER),
+        ("GET", "/api/v1/loops/x", 404, HOLDER), ("PUT", free, 405, {}),
+        ("POST", f"{free}/begin", 413, {"Content-Length": "99999"}),
+        ("GET", f"{free}/broken", 500, HOLDER),
+    ]  # fmt: skip
+    transport = httpx.ASGITransport(app, raise_app_exceptions=False)
+    async with httpx.AsyncClient(transport=transport, base_url="http://gateway") as client:
+        for method, path, status, headers in asked:
+            answer = await client.request(method, path, headers=headers)
+            assert answer.status_code == status, path
+            policy = answer.headers["content-security-policy"]
+            assert policy.startswith("default-src 'none'; script-src 'self'; style-src 'self'; ")
+            for word in ("unsafe", "nonce", "*", "http", "data:"):
+                assert word not in policy
+            assert "frame-ancestors 'none'" in policy
+            assert answer.headers["x-content-type-options"] == "nosniff"
+            assert answer.headers["referrer-policy"] == "no-referrer"
+            assert answer.headers["cross-origin-opener-policy"] == "same-origin"
+            assert "strict-transport-security" not in answer.headers
+            kept = "no-cache" if path.startswith("/static/") else "no-store"
+            assert answer.headers["cache-control"] == kept
 
 
 async def test_hostile_names_are_text(feeder: Feeder) -> None:

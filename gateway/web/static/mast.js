@@ -2,7 +2,7 @@
 
 import { follow } from "./feed.js";
 import { say, show } from "./parts.js";
-import { ask as askWho, me } from "./who.js";
+import { ask as askWho, me, whenOther } from "./who.js";
 import { fullDate, seconds, timeOfDay, zone } from "./words.js";
 
 const RELOAD_KEY = "reloaded-for";
@@ -24,6 +24,7 @@ export function watch(address, told) {
   window.addEventListener("look", () => told.redraw?.());
   window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => told.redraw?.());
   say(page("zone"), zone);
+  whenOther(() => warn(document.body.dataset.feed, latest ? timeOfDay(latest) : ""));
   return follow(address, {
     state(state, word) {
       page("beat").toggleAttribute("data-on");
@@ -75,8 +76,9 @@ function renew(revision) {
 
 function warn(word, at) {
   const old = at ? ` What you see is from ${at}.` : "";
+  const shut = document.body.dataset.viewing === "closed" && !me.person;
   const text = {
-    lost: `No connection to the gateway.${old} Trying again.`,
+    lost: shut ? `No live values: they are for people who have signed in.${old}` : `No connection to the gateway.${old} Trying again.`,
     stale: `The gateway has no new readings.${old}`,
   }[word] || "";
   say(page("warning"), text);
