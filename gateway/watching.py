@@ -21,8 +21,10 @@ from gateway.alarm.machine import Alarms
 from gateway.alarm.memory import Stored
 from gateway.annunciator import Annunciator
 from gateway.diagnose.diagnose import Diagnosis
+from gateway.diagnose.explain import cleared
 from gateway.diagnose.findings import Finding
 from gateway.diagnose.picture import from_dict, to_dict
+from gateway.diagnose.visibility import judged
 from gateway.errors import StoreError
 from gateway.live import ClockState, Live, SinkState, Snapshot
 from gateway.measure.columns import columns
@@ -72,12 +74,32 @@ def _since_now(stored: Stored, latest: float) -> Stored:
     return replace(stored, recent=recent, last=last)
 
 
+def still_open(site: Site, store: Store, now: float) -> tuple[Finding, ...]:
+    """Findings that stood open when the process ended and that the site can still judge.
+
+    The others are cleared in the journal, or they would stand there for ever: somebody has changed
+    the site file. now: seconds since 1970.
+    """
+    found: tuple[Finding, ...] = _asked(store, open_findings, ())
+    kept = tuple(f for f in found if judged(site, f, now))
+    gone = [cleared(f, max(now, f.time)) for f in found if f not in kept]
+    if gone:
+        log.info(
+            "findings that the site file leaves nobody to judge", findings=[f.id for f in gone]
+        )
+        try:
+            store.write([], gone)
+        except StoreError as error:
+            log.warning("the end of findings is not in the journal", reason=str(error))
+    return kept
+
+
 def watching(
     site: Site, live: Live, store: Store, queue: Queue
 ) -> dict[str, Coroutine[Any, Any, None]]:
     """Work by the name of its task: one poller a controller, the row loop, the memory."""
     rows, measure = Rows(site), Measure(site)
-    before: tuple[Finding, ...] = _asked(store, open_findings, ())
+    before = still_open(site, store, time.time())
     learnt = _asked(store, lambda connection: memory.recall(connection, PICTURE), None)
     picture = from_dict(learnt, measure.columns) if learnt else None
     diagnosis = Diagnosis(site, measure.columns, before, picture)

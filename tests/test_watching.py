@@ -16,12 +16,14 @@ from gateway.alarm.memory import Stored
 from gateway.diagnose.diagnose import Diagnosis
 from gateway.live import Live, SinkState
 from gateway.measure.measure import Measure
+from gateway.plant.site import Site
 from gateway.poll.rows import Rows
 from gateway.record.backlog import Scan
+from gateway.record.journal import Search, open_findings, search
 from gateway.record.recorder import Queue
 from gateway.record.store import open_store
-from gateway.watching import restored
-from tests.alarm.alarm_plant import Watch, finding, plant
+from gateway.watching import restored, still_open
+from tests.alarm.alarm_plant import START, Watch, finding, plant
 from tests.sites import block, site
 
 
@@ -52,6 +54,28 @@ def test_alarms_of_a_clock_that_was_wrong_by_days_do_not_bind_the_new_ones(tmp_p
         stored = live.alarms._alarms.stored
     assert [s.definition.id for s in live.alarms.standing] == ["open-circuit:p0-0a"]
     assert (stored.recent, stored.last) == ((), Stored().last)
+
+
+def test_findings_that_the_site_file_leaves_nobody_to_judge_are_over(tmp_path: Path) -> None:
+    """Else they and their alarms would stand for ever, whatever anybody does."""
+    large, small = site(), plant(1)
+    stood = [
+        finding(large, "combination-mismatch", "stair"), finding(large, "hunting", "stair"),
+        finding(large, "live-zero-mismatch", "p1"), finding(small, "open-circuit", "p0-0a"),
+    ]  # fmt: skip
+    with open_store(tmp_path, large) as store:
+        store.write([], stood)
+        # p1 has no controller_value, and p0-0a is of another site.
+        assert still_open(large, store, START + 60) == tuple(stood[:2])
+        assert store.do(open_findings) == tuple(stood[:2])
+        (over,) = store.do(search, Search(ref=stood[2].id), 1)
+        assert (over.phase, over.time_ms / 1000) == ("cleared", START + 60)
+        words = large.model_dump(mode="json")
+        words["loops"]["stair"]["feedback"] = None
+        silent = Site.model_validate(words)
+        assert still_open(silent, store, START + 90) == (stood[1],)
+        assert still_open(small, store, START + 90) == ()
+        assert store.do(open_findings) == ()
 
 
 class Clock:

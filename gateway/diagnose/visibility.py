@@ -7,7 +7,7 @@ shorter than a poll, two that are wrong together) are the catalogue's to tell.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -16,6 +16,7 @@ from gateway.plant.site import Site
 
 from . import hiding
 from .catalogue.faults import CATALOGUE
+from .findings import Finding
 from .hunting import LEAST_SAMPLES
 from .outlook import Extent, Reason, alike, outlooks, tells_stop
 
@@ -49,6 +50,27 @@ def loop_hidden(site: Site) -> Mapping[str, tuple[Hidden, ...]]:
         key: _ordered({fault: rule(site, loop) for fault, rule in LOOP_RULES.items()})
         for key, loop in site.loops.items()
     }
+
+
+def judged(site: Site, finding: Finding, time: float) -> bool:
+    """Whether anything on this site can still tell that a finding is over.
+
+    Nothing can when the site file no longer has its subject, or no longer names the point that a
+    fault of the settings rests on. time: seconds since 1970.
+    """
+    entry = CATALOGUE.get(finding.fault)
+    if entry is None:
+        return False
+    subjects: Mapping[str, Iterable[str]] = {
+        "controller": site.controllers, "transducer": site.transducers, "loop": site.loops,
+    }  # fmt: skip
+    if finding.subject not in subjects[entry.kind]:
+        return False
+    if entry.group != "setting":
+        return True
+    known = loop_hidden(site) if entry.kind == "loop" else hidden(site, time)
+    hides = known.get(finding.subject, ())
+    return not any(h.fault == finding.fault and h.extent == "never" for h in hides)
 
 
 def _ordered(found: Mapping[str, Reason | None]) -> tuple[Hidden, ...]:
