@@ -189,7 +189,7 @@ def _combination(run: Run) -> Iterator[Mistake]:
     if distance(facts, wanted, reads) <= allowed:
         return
     fits = [kind for kind in candidates(facts) if distance(facts, kind, reads) <= allowed]
-    names = [f"{kind} alone" if kind in facts.transducers else kind for kind in fits]
+    names = [f"{kind} alone" if kind in facts.transducers else f"the {kind}" for kind in fits]
     made = " or ".join(names) if names else "none of the usual combinations of its inputs"
     yield Mistake(
         "combination-mismatch", run.plan.loop,

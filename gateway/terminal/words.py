@@ -76,7 +76,7 @@ def _ends(one: Answer) -> str:
     """What has to be said of a reading at an end of its input."""
     if not one["ends"]:
         return ""
-    others = "" if one["beyond"] is None else f"; by the others {one['beyond']:+.2f} %"
+    others = "" if one["beyond"] is None else f"; by the line of the others {one['beyond']:+.2f} %"
     return f" (the input ends here{others})"
 
 

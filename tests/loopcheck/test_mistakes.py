@@ -113,7 +113,7 @@ def test_a_wrong_combination_is_named(is_: str) -> None:
     run = whole(begun(BOTH), combination=is_)
     (found,) = mistakes(run)
     assert found.fault == "combination-mismatch"
-    assert f"not the average of its inputs but {is_};" in found.words
+    assert f"not the average of its inputs but the {is_};" in found.words
 
 
 def test_one_input_alone_as_feedback() -> None:

@@ -176,8 +176,8 @@ async function records() {
     child(row, "th", String(one.number)).scope = "row";
     child(row, "td", one.loop);
     child(row, "td", one.finished.slice(0, 16).replace("T", " "));
-    verdict(row, one.verdict);
-    verdict(row, one.as_found);
+    verdict(row, one.verdict, "As left");
+    verdict(row, one.as_found, "As found");
     const kept = child(row, "td");
     link(kept, `/api/v1/checks/records/${one.number}/pdf`, "PDF", `Record ${one.number} as PDF`);
     kept.append(" ");
@@ -186,8 +186,8 @@ async function records() {
   show(page("due"), due.length > 0);
   fill(page("due").querySelector("tbody"), due, (row, one) => {
     child(row, "th", one.transducer).scope = "row";
-    child(row, "td", one.last ? one.last.slice(0, 10) : "never");
-    child(row, "td", one.due ? one.due.slice(0, 10) : "now");
+    child(row, "td", one.last ? one.last.slice(0, 10) : "never").dataset.label = "Last right";
+    child(row, "td", one.due ? one.due.slice(0, 10) : "now").dataset.label = "Due";
     child(row, "td", one.overdue ? "overdue" : "", one.overdue ? "bad" : "");
   });
   return found.records;
@@ -198,8 +198,8 @@ function fill(body, list, make) {
   for (const one of list) make(child(body, "tr"), one);
 }
 
-function verdict(row, word) {
-  child(row, "td", word, word === "fail" ? "bad" : "");
+function verdict(row, word, label) {
+  child(row, "td", word, word === "fail" ? "bad" : "").dataset.label = label;
 }
 
 function link(parent, address, text, label) {

@@ -49,7 +49,8 @@ export function draw(check) {
   page("again").disabled = !check.read.length;
   values(check);
   const why = measuring ? check.trouble || check.why || "Still: it is being taken" : "";
-  say(page("why"), capital(why));
+  const named = check.inputs.some((one) => why.startsWith(`${one.id} `)); // an id stays as it is
+  say(page("why"), named ? why : capital(why));
   page("why").toggleAttribute("data-look", check.look || Boolean(check.trouble));
   lines(page("summaries"), check.summaries.filter((one) => one.transducer === check.transducer).map(summary));
   lines(page("wrong"), check.mistakes.map((one) => one.words));
@@ -116,7 +117,7 @@ function table(check) {
       continue;
     }
     value(row, one, one.applied, one.transducer ? "Applied" : "Expected");
-    pair(row, one, one.input, "Input reads");
+    pair(row, one, one.input, one.transducer ? "Input reads" : "We read");
     pair(row, one, one.controller, one.transducer ? "Controller shows" : "Feedback");
     const verdicts = [one.input, one.controller].map((side) => side?.verdict).filter(Boolean);
     const worst = ["fail", "not proved", "pass"].find((word) => verdicts.includes(word)) || "";
@@ -129,7 +130,8 @@ function table(check) {
 function ends(one) {
   const side = [one.input, one.controller].find((each) => each?.ends);
   if (!side) return "";
-  return `; the input ends here${side.beyond === null ? "" : `, by the others ${signed(side.beyond)}`}`;
+  const others = side.beyond === null ? "" : ` (by the line of the others ${signed(side.beyond)} %)`;
+  return `; the input ends here${others}`;
 }
 
 // In the combined part the columns mean something else.
