@@ -4,8 +4,10 @@
     python -m tests.benchmarks.viewers --seconds 10    shorter stretches
 
 A gateway on the demo plant, with a year of history, in this process; plant and viewers in others.
-How late the event loop wakes is how late a poll can be. First nobody looks, then thirty viewers
-hold a live stream each and one asks for a year of a loop again and again; so by turns.
+Measured is by how much each poll of each controller begins later than it is due, and, since a poll
+may be due at any time, how late the event loop wakes twenty times a second. First nobody looks,
+then thirty viewers hold a live stream each and one asks for a year of a loop again and again; so by
+turns.
 """
 
 from __future__ import annotations
@@ -17,7 +19,9 @@ import tempfile
 import time
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager, suppress
+from functools import partial
 from pathlib import Path
+from unittest.mock import patch
 
 import httpx
 import numpy as np
@@ -26,6 +30,7 @@ from gateway.demo.control import run_plant
 from gateway.measure.blocks import Block
 from gateway.measure.measure import Measure
 from gateway.plant.site import Site
+from gateway.poll.poller import poll_controller
 from gateway.record import rollup
 from gateway.record.store import open_store
 from gateway.run import run_gateway
@@ -72,25 +77,27 @@ def _on(ports: Sequence[int]) -> Site:
 async def _measured(seconds: float) -> str:
     ports = free_ports(3)
     site = _on(ports)
-    with tempfile.TemporaryDirectory() as folder:
+    polls = Polls()
+    polling = patch("gateway.watching.poll_controller", partial(poll_controller, sleep=polls.sleep))
+    with tempfile.TemporaryDirectory() as folder, polling:
         size = await asyncio.to_thread(_filled, Path(folder), site)
         settings = Settings(state_dir=Path(folder), http_port=0)
         async with _process("--plant", *map(str, ports)), _gateway(site, settings) as address:
             await asyncio.sleep(3)
-            found: dict[str, list[float]] = {"nobody looks": [], "thirty look": []}
+            found: dict[str, list[float]] = {}
             for _ in range(TURNS):
-                found["nobody looks"] += await _lateness(seconds)
+                await _measured_while("nobody looks", seconds, polls, found)
                 async with _process("--look", address):
                     await asyncio.sleep(2)
-                    found["thirty look"] += await _lateness(seconds)
+                    await _measured_while("thirty look", seconds, polls, found)
             years = await _years(address)
     rows = [_row(name, late) for name, late in found.items()]
     head = (
-        f"How late the event loop wakes, ms; {TURNS} stretches of {seconds:g} s each, by turns; "
+        f"How late, ms; {TURNS} stretches of {seconds:g} s each, by turns; "
         f"{VIEWERS} live streams, and a year of six series asked for again and again "
         f"({1000 * years:.0f} ms each, {size / 1e6:.0f} MB of history)"
     )
-    return head + "\n\n" + table(("", "median", "99 %", "99.9 %", "latest"), rows)
+    return head + "\n\n" + table(("", "times", "median", "99 %", "99.9 %", "latest"), rows)
 
 
 def _filled(folder: Path, site: Site) -> int:
@@ -136,6 +143,28 @@ async def _process(*words: str) -> AsyncIterator[None]:
     finally:
         process.terminate()
         await process.wait()
+
+
+class Polls:
+    """By how much polls began later than they were due, seconds."""
+
+    def __init__(self) -> None:
+        self.late: list[float] = []
+
+    async def sleep(self, seconds: float) -> None:
+        """What a poller waits with until its next poll is due."""
+        due = time.monotonic() + seconds
+        await asyncio.sleep(seconds)
+        self.late.append(time.monotonic() - due)
+
+
+async def _measured_while(
+    what: str, seconds: float, polls: Polls, found: dict[str, list[float]]
+) -> None:
+    polls.late.clear()
+    loop = await _lateness(seconds)
+    found.setdefault(f"polls, {what}", []).extend(polls.late)
+    found.setdefault(f"event loop, {what}", []).extend(loop)
 
 
 async def _lateness(seconds: float) -> list[float]:
@@ -185,7 +214,11 @@ async def _follow(client: httpx.AsyncClient, path: str) -> None:
 
 def _row(name: str, late: Sequence[float]) -> tuple[str, ...]:
     ms = 1000 * np.array(late)
-    return name, *(f"{v:.1f}" for v in (*np.percentile(ms, (50, 99, 99.9)), ms.max()))
+    return (
+        name,
+        str(len(late)),
+        *(f"{v:.1f}" for v in (*np.percentile(ms, (50, 99, 99.9)), ms.max())),
+    )
 
 
 if __name__ == "__main__":

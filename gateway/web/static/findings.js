@@ -9,8 +9,17 @@ const units = (document.body.dataset.units || "").split(" ").sort((a, b) => b.le
 // How evidence is called in words, where its name alone would puzzle.
 const NAMES = {
   "electrical": "signal", "of span": "share of range", "reading": "it reads", "peers": "the others read",
-  "shift": "off by", "witness": "told by", "true combined": "true combined pressure", "combined error": "error of what the controller sees",
+  "shift": "off by", "witness": "told by",
 };
+
+// What tells this transducer from the others, in words.
+const WITNESSES = {
+  "vote": "the others agree among themselves", "fan off": "what it reads with the fan off", "moved first": "it moved first, the others only when the loop answered",
+  "reads nothing": "it reads nothing at all", "fan speed": "the others fit the speed of the fan", "none": "nothing",
+};
+
+// What the fault does is said in the sentence beside it.
+const EFFECTS = /^(true_combined|combined_error|loop_follows|door_force)/;
 
 const pattern = document.getElementById("finding");
 const roomy = window.matchMedia("(min-width: 62rem)");
@@ -56,6 +65,7 @@ function made(view) {
   say(parts.check, pretty(view.next_check).replace(" Expect: ", "\nExpect: "));
   const finest = step(view.evidence);
   for (const [name, value] of Object.entries(view.evidence)) {
+    if (EFFECTS.test(name)) continue;
     const [words, text] = evidence(name, value, finest);
     const item = child(parts.evidence, "span", `${capital(NAMES[words] || words)} `);
     child(item, "b", text);
@@ -83,7 +93,7 @@ function evidence(name, value, finest) {
   const share = name.includes("percent") && typeof value === "number";
   if (share) return [name.replace(/_?percent_?/, "_").replaceAll("_", " ").trim(), `${amount(value)} %`];
   const stem = (unit ? name.slice(0, -unit.length - 1) : name).replaceAll("_", " ");
-  if (typeof value !== "number") return [stem, value];
+  if (typeof value !== "number") return [stem, stem === "witness" ? WITNESSES[value] || value : value];
   if (!unit) return [stem, amount(value)];
   if (!isPressure(unit)) return [stem, `${["mA", "V"].includes(unit) ? figure(value, 2) : amount(value)} ${unit}`];
   const [size, shown] = converted(value, unit);
