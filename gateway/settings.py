@@ -87,7 +87,7 @@ class Settings(BaseSettings):
     """Let people act: signed in on the pages, or by the token in the state folder."""
     http_viewing: Literal["open", "signed-in"] = "open"
     """Who may look: open: everybody; signed-in: only people who have signed in."""
-    http_idle_minutes: float = Field(default=15.0, gt=0, le=1440)
+    http_idle_minutes: float = Field(default=15.0, gt=0, le=43200)
     """Minutes without a click or a key after which a person is signed out."""
     http_session_hours: float = Field(default=8.0, gt=0, le=720)
     """Hours after which a person is signed out in any case."""

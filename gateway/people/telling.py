@@ -35,12 +35,14 @@ log = structlog.get_logger(__name__)
 async def keep_people_told(store: Store) -> None:
     """Put changes into the journal, for ever."""
     folder, before = store.file.parent, ""
+    told: tuple[Change, ...] = ()
     while True:
         trouble = ""
         try:
             people = await asyncio.to_thread(read, folder)
-            if people.changes:
+            if people.changes != told:
                 await store.ask(tell, people.changes)
+                told = people.changes
         except (StartError, StoreError) as error:
             trouble = str(error)
         if trouble and trouble != before:

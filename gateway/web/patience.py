@@ -1,8 +1,8 @@
 """Guessing passwords is made slow: by name, and by address, each failure for longer.
 
 An attempt counts as failed when it begins, so that many at once are no way around it. Where a
-person has signed in before from an address, their own attempts there are counted apart: somebody
-else who tries their name keeps them from nothing.
+person has signed in before from an address, attempts with their name there are counted apart:
+somebody else who tries their name, or mistypes at the same address, keeps them from nothing.
 """
 
 from __future__ import annotations
@@ -12,8 +12,9 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 
-FREE = 5
-"""Failures before the first wait (our own choice; many give 3 to 10)."""
+FREE, FREE_HERE = 5, 20
+"""Failures before the first wait: of a name, and from an address, which a whole building may share
+behind a proxy (our own choice; many give 3 to 10 for a name)."""
 MOST_S = 900.0
 """Longest wait: each doubles the one before, from a second on (our own choice; the OWASP
 Authentication Cheat Sheet asks for a lockout that grows, and warns of one that others can use to
@@ -23,6 +24,7 @@ FORGOTTEN_S = 4 * 3600.0
 KEPT = 4000
 """Names and addresses remembered; the one unused for longest goes first."""
 
+ADDRESS = "address"
 Key = tuple[str, ...]
 
 
@@ -43,7 +45,7 @@ class Patience:
     def attempt(self, name: str, address: str) -> float:
         """Seconds to wait; 0: go on, and it counts as failed until `right` says otherwise."""
         keys = self._keys(name, address)
-        wait = max(self._wait(key) for key in keys)
+        wait = max(map(self._wait, keys))
         if wait <= 0:
             for key in keys:
                 count = self._count(key)
@@ -58,21 +60,22 @@ class Patience:
         """
         for key in self._keys(name, address):
             count = self._count(key)
-            count.failed = count.failed - 1 if key == ("address", address) else 0
+            count.failed = max(0, count.failed - 1) if key[0] == ADDRESS else 0
         self._known[name, address] = None
         self._known.move_to_end((name, address))
         while len(self._known) > KEPT:
             self._known.popitem(last=False)
 
-    def _keys(self, name: str, address: str) -> tuple[Key, Key]:
-        own = (name, address) in self._known
-        return (("own", name, address) if own else ("name", name)), ("address", address)
+    def _keys(self, name: str, address: str) -> tuple[Key, ...]:
+        if (name, address) in self._known:
+            return (("own", name, address),)
+        return ("name", name), (ADDRESS, address)
 
     def _wait(self, key: Key) -> float:
-        count = self._count(key)
-        if count.failed < FREE:
+        count, free = self._count(key), FREE_HERE if key[0] == ADDRESS else FREE
+        if count.failed < free:
             return 0.0
-        wait = min(MOST_S, 2.0 ** min(count.failed - FREE, 30))
+        wait = min(MOST_S, 2.0 ** min(count.failed - free, 30))
         return max(0.0, count.last + wait - self._clock())
 
     def _count(self, key: Key) -> _Count:
