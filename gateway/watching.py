@@ -23,6 +23,7 @@ from gateway.annunciator import Annunciator
 from gateway.diagnose.diagnose import Diagnosis
 from gateway.diagnose.explain import cleared
 from gateway.diagnose.findings import Finding
+from gateway.diagnose.origin import outdated
 from gateway.diagnose.picture import from_dict, to_dict
 from gateway.diagnose.visibility import judged
 from gateway.errors import StoreError
@@ -102,6 +103,10 @@ def watching(
     before = still_open(site, store, time.time())
     learnt = _asked(store, lambda connection: memory.recall(connection, PICTURE), None)
     picture = from_dict(learnt, measure.columns) if learnt else None
+    if learnt and (other := outdated(learnt, measure.columns)):
+        log.info(
+            "learnt anew: the site file has changed what they are", of=[key for _, key in other]
+        )
     diagnosis = Diagnosis(site, measure.columns, before, picture)
     offsets = stagger([c.interval_s for c in site.controllers.values()])
     work: dict[str, Coroutine[Any, Any, None]] = {

@@ -16,6 +16,8 @@ from gateway.measure.blocks import Bools, Floats
 from gateway.measure.columns import Columns
 from gateway.measure.hold import zeroed
 
+from .origin import OF, origins, outdated
+
 RUNNING, STOPPED = 0, 1
 SPEED = ("speed_count", "speed_mean", "speed_square")
 ENOUGH = np.array([[120.0], [20.0]])
@@ -196,25 +198,30 @@ def to_dict(picture: Picture, columns: Columns) -> dict[str, Any]:
     """For the store and the interfaces: by transducer and loop, NaN as None."""
     per_t = [f.name for f in fields(Picture) if not f.name.startswith("speed")]
     per_l = [f.name for f in fields(Picture) if f.name.startswith("speed")]
+    of = origins(columns)
     return {
-        "transducers": {
-            key: {name: _plain(getattr(picture, name)[..., k]) for name in per_t}
-            for k, key in enumerate(columns.transducers.ids)
-        },
-        "loops": {
-            key: {name: _plain(getattr(picture, name)[k]) for name in per_l}
-            for k, key in enumerate(columns.loops.ids)
-        },
+        kind: {
+            key: {name: _plain(getattr(picture, name)[..., k]) for name in names}
+            | {OF: of[kind][key]}
+            for k, key in enumerate(ids)
+        }
+        for kind, ids, names in (
+            ("transducers", columns.transducers.ids, per_t),
+            ("loops", columns.loops.ids, per_l),
+        )
     }
 
 
 def from_dict(stored: Mapping[str, Any], columns: Columns) -> Picture:
-    """The picture as stored; transducers and loops not in it start blank."""
-    picture = blank(columns)
+    """The picture as stored; what is not in it, or was learnt of something else, starts blank.
+
+    A transducer that has got another range, input or peers is something else.
+    """
+    picture, other = blank(columns), frozenset(outdated(stored, columns))
     for ids, kind in ((columns.transducers.ids, "transducers"), (columns.loops.ids, "loops")):
         for k, key in enumerate(ids):
             for name, value in stored.get(kind, {}).get(key, {}).items():
-                if hasattr(picture, name):
+                if hasattr(picture, name) and (kind, key) not in other:
                     getattr(picture, name)[..., k] = np.array(value, dtype=np.float64)
     return picture
 

@@ -6,12 +6,13 @@ from pathlib import Path
 
 import numpy as np
 
+from gateway.diagnose.origin import outdated
 from gateway.diagnose.picture import RUNNING, blank, forget, from_dict, learn, to_dict
-from gateway.measure.columns import columns
+from gateway.measure.columns import Columns, columns
 from gateway.record import memory, wishes
 from gateway.record.opening import reader
 from gateway.record.store import open_store
-from tests.sites import site
+from tests.sites import site, transducer
 
 
 def test_the_picture_comes_back_from_the_store(tmp_path: Path) -> None:
@@ -39,6 +40,37 @@ def test_the_picture_comes_back_from_the_store(tmp_path: Path) -> None:
     np.testing.assert_allclose(again.sd()[RUNNING], 0.1, rtol=0.2)
     forget(again, c, 0)
     assert again.count[RUNNING].tolist() == [0.0, 0.0]
+
+
+def test_what_was_learnt_of_something_else_of_the_same_name_is_not_taken_for_it() -> None:
+    """A third transducer moves the middle of the others: healthy ones would be called drifted."""
+
+    def drawn(members: list[str], **changes: object) -> Columns:
+        loop = {"combine": "average", "feedback": "a.feedback"}
+        three = {f"p{k}": transducer(f"a.c{k}") for k in (1, 2, 3)}
+        three["p1"] |= changes
+        return columns(site(three, {"stair": {**loop, "transducers": members}}))
+
+    here = drawn(["p1", "p2"])
+    picture = blank(here)
+    picture.count[:] = picture.speed_count[:] = 200.0
+    stored = to_dict(picture, here)
+
+    def kept(now: Columns) -> list[float]:
+        again = from_dict(stored, now)
+        return [*again.count[RUNNING].tolist(), *again.speed_count.tolist()]
+
+    assert kept(here) == kept(drawn(["p2", "p1"])) == [200, 200, 200, 200]
+    assert kept(drawn(["p1", "p2"], calibrated="2026-05-01", location="roof")) == [200] * 4
+    assert kept(drawn(["p1", "p2", "p3"])) == [0, 0, 0, 0]
+    assert kept(drawn(["p1", "p2"], range=[0, 100])) == [0, 0, 200, 0]
+    assert outdated(stored, drawn(["p1", "p2"], counts="a.setpoint")) == [
+        ("transducers", "p1"), ("transducers", "p2"), ("loops", "stair"),
+    ]  # fmt: skip
+    for kind in stored.values():
+        for entry in kind.values():
+            del entry["of"]  # as older versions wrote it
+    assert kept(drawn(["p1", "p2", "p3"])) == [200, 200, 200, 200]
 
 
 def test_a_wish_is_taken_once(tmp_path: Path) -> None:
