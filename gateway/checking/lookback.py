@@ -14,8 +14,8 @@ import numpy as np
 from gateway.errors import StoreError
 from gateway.loopcheck.lookback import History, out_of_tolerance, told
 from gateway.loopcheck.run import Run
-from gateway.measure.blocks import Floats
-from gateway.record.checks import last_good
+from gateway.measure.blocks import Bools, Floats
+from gateway.record.checks import last_good, spans
 from gateway.record.lookup import begun
 from gateway.record.opening import reader
 from gateway.record.trends import trend
@@ -61,10 +61,20 @@ def history_of(connection: sqlite3.Connection, run: Run, wrong: Sequence[str]) -
     running = _series(connection, f"loop/{run.plan.loop}/running", start, now, buckets)
     times = np.unique(np.concatenate([time for time, _ in series.values()]))
     width = float(np.median(np.diff(times))) if len(times) > 1 else 60.0
+    kept = _left_alone(times, width, spans(connection, list(members)))
     return History(
-        width, {key: _on(times, *one) for key, one in series.items()}, _on(times, *running),
-        since, start,
+        width,
+        {key: np.where(kept, _on(times, *one), np.nan) for key, one in series.items()},
+        _on(times, *running), since, start,
     )  # fmt: skip
+
+
+def _left_alone(times: Floats, width: float, checked: Sequence[tuple[float, float]]) -> Bools:
+    """(n,) buckets without a check: what was applied in one is not what the loop did."""
+    out = np.ones(len(times), dtype=np.bool_)
+    for begin, end in checked:
+        out &= (times + width <= begin) | (times > end)
+    return out
 
 
 def _good(connection: sqlite3.Connection, run: Run, key: str) -> float | None:

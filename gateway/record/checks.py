@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any
@@ -169,6 +169,21 @@ def last_good(connection: sqlite3.Connection, transducer: str) -> float | None:
         (transducer, *WHOLE),
     ).fetchone()
     return None if row[0] is None else row[0] / 1000
+
+
+def spans(connection: sqlite3.Connection, transducers: Sequence[str]) -> list[tuple[float, float]]:
+    """When somebody worked on any of these: from begin to end of every check, seconds since 1970.
+
+    Of one that is open: to its latest event.
+    """
+    rows = connection.execute(
+        "SELECT min(each.time_ms), max(each.time_ms) FROM check_events AS each"
+        " JOIN check_events AS first ON first.run = each.run AND first.kind = 'begun'"
+        " WHERE EXISTS (SELECT 1 FROM json_each(first.body, '$.facts.transducers') AS member"
+        " WHERE member.key IN (SELECT value FROM json_each(?))) GROUP BY each.run",
+        (json.dumps(list(transducers)),),
+    ).fetchall()
+    return [(begin / 1000, end / 1000) for begin, end in rows]
 
 
 def printed(connection: sqlite3.Connection, number: int) -> bytes | None:

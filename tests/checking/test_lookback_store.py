@@ -12,6 +12,8 @@ import pytest
 from gateway.alarm.own import OVERDUE
 from gateway.checking.duedates import keep_due
 from gateway.checking.lookback import HistoryBehind, history_of
+from gateway.loopcheck.events import Abandoned, Begun
+from gateway.loopcheck.plan import facts
 from gateway.loopcheck.run import Run
 from gateway.measure.measure import Measure
 from gateway.plant.site import Site
@@ -28,12 +30,12 @@ HERE = checked_site(calibrated="2026-05-30", check_every_days=3, tolerance_pct_s
 """START is the first of June: due on the second."""
 
 
-def past(folder: Path, here: Site, pressure: float, seconds: int) -> None:
-    """Rows before START in which both transducers read the same."""
+def past(folder: Path, here: Site, pressure: float, seconds: int, ends: float = START) -> None:
+    """Rows before a moment in which both transducers read the same."""
     with open_store(folder, here) as store:
         counts = [counts_for((pressure + 25) / 1.25)] * seconds
         made = block(here, {"a.c1": counts, "a.c2": counts, "a.running": [1.0] * seconds},
-                     start=START - seconds)  # fmt: skip
+                     start=ends - seconds)  # fmt: skip
         store.write([(made, Measure(here).examine(made))])
 
 
@@ -64,6 +66,26 @@ async def test_a_transducer_that_was_off_is_looked_back_on(tmp_path: Path) -> No
     assert told["true_mean"] == pytest.approx(42.5, abs=0.1)
     assert told["hours"] == pytest.approx(0.5, abs=0.05)
     assert told["begins"] == pytest.approx(START - 1800)
+
+
+async def test_what_was_applied_in_an_earlier_check_is_not_what_the_loop_did(
+    tmp_path: Path,
+) -> None:
+    """Abandoned ten minutes before, after the calibrator had stood at 90 Pa for as long."""
+    past(tmp_path, HERE, 45.0, 1800)
+    past(tmp_path, HERE, 90.0, 600, ends=START - 1800)
+    wanted = plan(transducers=("p1",))
+    begun = Begun(time=START - 2400, person=ADA, plan=wanted, facts=facts(HERE, "stair", "0.1.0"))
+    with open_store(tmp_path, HERE) as store:
+        store.do(kept.append, "stair-0", begun)
+        gone = Abandoned(time=START - 1800, person=ADA, reason="called away")
+        store.do(kept.append, "stair-0", gone)
+        assert store.do(kept.spans, ["p2", "x"]) == [(START - 2400, START - 1800)]
+        assert store.do(kept.spans, ["x"]) == []
+    _, record = await checked(tmp_path, 5.0)
+    (told,) = record["look_back"]
+    assert told["shown_mean"] == pytest.approx(45, abs=0.05)
+    assert told["hours"] == pytest.approx(0.5, abs=0.05)
 
 
 async def test_one_that_was_right_is_not(tmp_path: Path) -> None:
