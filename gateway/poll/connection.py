@@ -11,7 +11,7 @@ import logging
 import os
 import random
 import socket
-from collections.abc import Awaitable
+from collections.abc import Awaitable, Callable
 from typing import Any, Self, TypeVar
 
 from pymodbus.client import AsyncModbusTcpClient
@@ -22,7 +22,7 @@ from gateway.errors import LinkError, ReplyError
 from gateway.plant.controllers import Controller, Table
 
 from .answer import EXCEPTION_WORDS
-from .gate import Gate
+from .gate import Gate, HungUpError
 
 T = TypeVar("T")
 
@@ -48,6 +48,7 @@ class Connection:
     def __init__(self, controller: Controller) -> None:
         self._controller = controller
         self._gate = Gate(self._give_up)
+        self._answered = False
         self._refusal = ""
         self._client = AsyncModbusTcpClient(
             controller.host,
@@ -74,6 +75,11 @@ class Connection:
     def closed(self) -> bool:
         """True before `open`, and for good after `close`, a timeout or an odd answer."""
         return not self._client.connected
+
+    @property
+    def answered(self) -> bool:
+        """Whether it has brought an answer, an exception included."""
+        return self._answered
 
     async def open(self) -> None:
         """Connect; LinkError when that fails within the controller's `timeout_s`."""
@@ -117,6 +123,7 @@ class Connection:
             raise
         finally:
             self._gate.end()
+        self._answered = True
         if isinstance(answer, ExceptionResponse):
             raise RefusedError(place, answer.exception_code)
         return tuple(answer.registers)
@@ -139,6 +146,24 @@ class Connection:
         except (OSError, ValueError) as error:
             self._refusal = _in_words(error)
             raise OSError(self._refusal) from error
+
+
+async def ask(
+    connected: Callable[[], Awaitable[Connection]], table: Table, address: int, count: int
+) -> tuple[int, ...]:
+    """As `Connection.read`, over the connection that `connected` gives.
+
+    Once more over a new one where a connection that has served before is closed instead of
+    answered: some controllers close after each answer, others after some idle time, and either may
+    cross with our request.
+    """
+    connection = await connected()
+    try:
+        return await connection.read(table, address, count)
+    except HungUpError:
+        if not connection.answered:
+            raise
+    return await (await connected()).read(table, address, count)
 
 
 def _in_words(error: OSError | ValueError) -> str:

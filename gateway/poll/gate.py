@@ -17,6 +17,10 @@ class CutShortError(ReplyError):
     """An answer began and did not end."""
 
 
+class HungUpError(LinkError):
+    """The controller closed the connection instead of answering."""
+
+
 class Gate:
     """Judges the traffic of one connection, one request at a time.
 
@@ -64,8 +68,12 @@ class Gate:
 
     def changed(self, connected: bool) -> None:  # noqa: FBT001 (pymodbus calls it so)
         """The connection came up, or the controller closed it."""
-        if not connected and self._asked:
-            self._give_up(self.silence("the controller closed the connection"))
+        if connected or not self._asked:
+            return
+        why = "the controller closed the connection"
+        # Only one that was closed before anything came may be asked again.
+        hung_up = HungUpError(f"{self._place}: {why}")
+        self._give_up(self.silence(why) if self._received else hung_up)
 
     def silence(self, why: str) -> LinkError | CutShortError:
         """The error for an answer that will not come, or only came in part."""

@@ -18,7 +18,7 @@ from gateway.measure.blocks import Codes, Floats
 from gateway.measure.quality import Reason
 from gateway.plant.controllers import Controller
 
-from .connection import Connection, RefusedError
+from .connection import Connection, RefusedError, ask
 from .gate import CutShortError
 from .plan import Request, plan
 from .scan import Scan, worst
@@ -177,8 +177,7 @@ class _Poller:
             if i and self._controller.reads.pause_s:
                 await self._clocks.sleep(self._controller.reads.pause_s)
             try:
-                connection = await self._connected()
-                words = await connection.read(request.table, request.address, request.count)
+                words = await ask(self._connected, request.table, request.address, request.count)
             except CutShortError as error:
                 reading.bad(request, error)
                 break

@@ -13,7 +13,7 @@ from typing import Self
 from gateway.errors import LinkError, ReplyError
 from gateway.plant.controllers import Controller, Table
 
-from .connection import Connection, RefusedError
+from .connection import Connection, RefusedError, ask
 
 NEVER_THERE = (2, 3)
 """Exceptions that blame the address or the number of registers: a part may be readable."""
@@ -130,7 +130,7 @@ class RegisterWatch(AsyncIterator[Observation]):
         while waiting:
             first, count = waiting.pop()
             try:
-                words = await (await self._connected()).read(self._table, first, count)
+                words = await ask(self._connected, self._table, first, count)
             except RefusedError as error:
                 if error.code in NEVER_THERE and count > 1:
                     half = count // 2
