@@ -265,6 +265,7 @@ async def test_security_headers_on_every_answer(feeder: Feeder) -> None:
             for word in ("unsafe", "nonce", "*", "http", "data:"):
                 assert word not in policy
             assert "frame-ancestors 'none'" in policy
+            assert "require-trusted-types-for 'script'; trusted-types 'none'" in policy
             assert answer.headers["x-content-type-options"] == "nosniff"
             assert answer.headers["referrer-policy"] == "no-referrer"
             assert answer.headers["cross-origin-opener-policy"] == "same-origin"
