@@ -48,9 +48,11 @@ async def prune(
 ) -> int:
     """Remove what is older than wanted before `now` (seconds since 1970); how many rows went.
 
-    Events that no broker took while their rows were kept go too. With an archive, rows go by
-    whole days, and only those that are safe there. StoreError when the disk does not take it;
-    ArchiveError, after all else was done, when the archive does not take rows.
+    Events that no broker took while their rows were kept go too. Rows go by whole hours, so that
+    summaries that are made anew, after the clock was set back, are never those of a part of one.
+    With an archive they go by whole days, and only those that are safe there. StoreError when the
+    disk does not take it; ArchiveError, after all else was done, when the archive does not take
+    rows.
     """
     now = time.time() if now is None else now
 
@@ -59,7 +61,7 @@ async def prune(
 
     removed, trouble = 0, None
     try:
-        removed = await _rows(store, limit(keep.raw), archive)
+        removed = await _rows(store, _whole_hours(limit(keep.raw)), archive)
     except ArchiveError as error:
         trouble = error
     await store.ask(_outbox, limit(keep.raw))
@@ -70,6 +72,10 @@ async def prune(
     if trouble is not None:
         raise trouble
     return removed
+
+
+def _whole_hours(time_ms: int) -> int:
+    return time_ms // rollup.HOUR_MS * rollup.HOUR_MS
 
 
 async def _rows(store: Store, before: int, archive: Archive | None) -> int:
@@ -184,7 +190,8 @@ async def keep_pruned(
     while True:
         trouble, now = "", clock()
         try:
-            unsent = await store.ask(_unsent, round(now * 1000 - keep.raw * DAY_MS), list(sinks))
+            before = _whole_hours(round(now * 1000 - keep.raw * DAY_MS))
+            unsent = await store.ask(_unsent, before, list(sinks))
             removed = await prune(store, keep, now, archive)
         except StoreError as error:
             log.warning("old rows not removed", reason=str(error))

@@ -12,7 +12,7 @@ from gateway.plant.site import Site
 from tests.sites import site, transducer
 
 START = 1_780_000_200.0
-"""20 minutes and 0 seconds past an hour, so that hours and minutes close inside short tests."""
+"""30 minutes and 0 seconds past an hour, so that hours and minutes close inside short tests."""
 
 
 def plant(*, third: bool = False) -> Site:

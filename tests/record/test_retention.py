@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from gateway.errors import StoreError
 from gateway.live import SinkState
-from gateway.record import alarms, cursors, journal, outbox, retention
+from gateway.record import alarms, cursors, journal, outbox, retention, rollup
 from gateway.record.retention import Keep
 from gateway.record.store import Store, open_store
 from gateway.settings import Settings
@@ -22,6 +22,8 @@ from tests.record.made import START, finding, plant, rows
 
 HERE = plant()
 NOW = START + 10 * 86_400
+HOUR = START + -START % 3600
+"""The first full hour."""
 
 
 async def test_rows_older_than_kept_go_and_the_writer_gets_its_turn(
@@ -65,6 +67,30 @@ async def test_minutes_go_later_and_hours_last(tmp_path: Path) -> None:
         assert (hours_of(store, "rollups"), hours_of(store, "hours")) == (0, kept)
         await retention.prune(store, keep, START + 51 * 86_400)
         assert hours_of(store, "hours") == 0
+
+
+async def test_an_hour_whose_rows_are_due_to_go_keeps_its_minutes_after_a_clock_was_far_back(
+    tmp_path: Path,
+) -> None:
+    """Summaries are made anew from the rows that are there: never from half an hour of them."""
+
+    def counted(store: Store) -> int:
+        (number,) = store.do(
+            lambda c: c.execute("SELECT id FROM series WHERE name = 'transducer/p1'").fetchone()
+        )
+        first, last = round(HOUR * 1000), round((HOUR + 3600) * 1000)
+        return int(store.do(rollup.minutes, number, first, last)[1].count.sum())
+
+    with open_store(tmp_path, HERE) as store:
+        store.write([rows(HERE, 3 * 360, start=HOUR - 3600, step=10.0)])
+        whole = counted(store)
+        assert await retention.prune(store, Keep(0.5, 9.0, 9.0), HOUR + 1800 + 43_200) == 360
+        store.write([rows(HERE, 2, start=HOUR - 400 * 86_400)])
+        for k in range(3):
+            store.write([rows(HERE, 2, start=HOUR + 50_000 + 10 * k)])
+        assert counted(store) == whole
+        assert await retention.prune(store, Keep(0.5, 9.0, 9.0), HOUR + 3600 + 43_200) == 362
+        assert counted(store) == whole
 
 
 async def test_journal_is_for_ever_unless_wanted_otherwise(tmp_path: Path) -> None:
@@ -128,11 +154,11 @@ async def test_rows_that_a_receiver_never_got_are_told(tmp_path: Path, *, connec
             raise asyncio.CancelledError
 
     with open_store(tmp_path, HERE) as store, structlog.testing.capture_logs() as told:
-        store.write([rows(HERE, 100)])
-        store.do(cursors.put, "influx", round((START + 39) * 1000))
+        store.write([rows(HERE, 100, start=HOUR - 60)])
+        store.do(cursors.put, "influx", round((HOUR - 60 + 39) * 1000))
         with pytest.raises(asyncio.CancelledError):
             await retention.keep_pruned(
-                store, Keep(1, 2, 3), sinks, clock=lambda: START + 86_400 + 60, sleep=sleep
+                store, Keep(1, 2, 3), sinks, clock=lambda: HOUR + 86_400 + 10, sleep=sleep
             )
     (warned,) = [one["rows"] for one in told if "never sent" in one["event"]] or [0]
     assert warned == (20 if connected else 0)
