@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import time
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import Awaitable, Callable, Mapping, MutableMapping
 from dataclasses import dataclass, replace
 
 import structlog
@@ -16,6 +16,7 @@ from gateway.measure.columns import Ints
 
 from . import alarms, cursors, rollup
 from .journal import FINDING
+from .recorder import NAME
 from .store import Store
 
 STEP_ROWS = 500
@@ -182,6 +183,9 @@ async def keep_pruned(
 ) -> None:
     """Prune every hour for ever; a disk that does not take it is tried again an hour later.
 
+    Nothing goes before rows have been recorded for a day by this clock: one that leapt years ahead
+    would have everything removed at once, long before anybody could set it right.
+
     How the archive is doing, where there is one, stands in `sinks` as "archive"; rows that it
     does not take are not removed.
     """
@@ -190,22 +194,52 @@ async def keep_pruned(
     while True:
         trouble, now = "", clock()
         try:
-            before = _whole_hours(round(now * 1000 - keep.raw * DAY_MS))
-            unsent = await store.ask(_unsent, before, list(sinks))
-            removed = await prune(store, keep, now, archive)
+            if await _waits(store, keep, now, sinks):
+                log.info("old rows stay until rows were recorded for a day by this clock")
+            else:
+                await _once(store, keep, now, archive, list(sinks))
         except StoreError as error:
             log.warning("old rows not removed", reason=str(error))
         except ArchiveError as error:
             trouble = str(error)
             log.warning("old rows stay: they cannot be archived", reason=trouble)
-        else:
-            if removed:
-                log.info("old rows removed", rows=removed, archived=archive is not None)
-            for receiver, rows in unsent.items() if removed else ():
-                log.warning("old rows removed that were never sent", receiver=receiver, rows=rows)
         if archive is not None:
             sinks[ARCHIVE] = _archive_state(sinks[ARCHIVE], trouble)
         await sleep(EVERY_S)
+
+
+async def _once(
+    store: Store, keep: Keep, now: float, archive: Archive | None, receivers: list[str]
+) -> None:
+    """Prune, and tell what went."""
+    before = _whole_hours(round(now * 1000 - keep.raw * DAY_MS))
+    unsent = await store.ask(_unsent, before, receivers)
+    if removed := await prune(store, keep, now, archive):
+        log.info("old rows removed", rows=removed, archived=archive is not None)
+        for receiver, rows in unsent.items():
+            log.warning("old rows removed that were never sent", receiver=receiver, rows=rows)
+
+
+async def _waits(store: Store, keep: Keep, now: float, sinks: Mapping[str, SinkState]) -> bool:
+    """Whether there is something to remove, and no row a day old to trust the clock by.
+
+    A disk that takes no rows is no such case: there what is old makes room.
+    """
+    if (state := sinks.get(NAME)) is not None and not state.connected:
+        return False
+    age = min(DAY_MS, round(keep.raw * DAY_MS / 2))
+    now_ms = round(now * 1000)
+    return not await store.ask(_settled, now_ms - round(keep.raw * DAY_MS), now_ms - age, age)
+
+
+def _settled(connection: sqlite3.Connection, before: int, until: int, age: int) -> bool:
+    """Whether a row lies within `age` before `until`, or none before `before` (ms)."""
+    (old, trusted) = connection.execute(
+        "SELECT EXISTS (SELECT 1 FROM scans WHERE time_ms < ?),"
+        " EXISTS (SELECT 1 FROM scans WHERE time_ms > ? AND time_ms <= ?)",
+        (before, until - age, until),
+    ).fetchone()
+    return bool(trusted or not old)
 
 
 def _unsent(connection: sqlite3.Connection, before: int, receivers: list[str]) -> dict[str, int]:

@@ -164,6 +164,57 @@ async def test_rows_that_a_receiver_never_got_are_told(tmp_path: Path, *, connec
     assert warned == (20 if connected else 0)
 
 
+class Hours:
+    """A clock for `keep_pruned` that goes on by an hour at each pass and may leap."""
+
+    def __init__(self, store: Store, leaps: dict[int, float], last: int) -> None:
+        self.store, self.leaps, self.last = store, leaps, last
+        self.now, self.passes, self.left = START, 0, list[int]()
+
+    def write(self) -> None:
+        """The rows of this hour."""
+        self.store.write([rows(HERE, 6, start=self.now, step=600.0)])
+
+    async def sleep(self, _: float) -> None:
+        counted = self.store.do(lambda c: c.execute("SELECT count(*) FROM scans").fetchone())
+        self.left.append(int(counted[0]))
+        self.passes += 1
+        if self.passes == self.last:
+            raise asyncio.CancelledError
+        self.now += 3600 + self.leaps.get(self.passes, 0.0)
+        self.write()
+
+
+@pytest.mark.slow
+async def test_a_clock_that_leaps_years_ahead_does_not_have_everything_removed(
+    tmp_path: Path,
+) -> None:
+    """It takes a day until it is believed; set right before, nothing is lost."""
+    years = 9 * 365 * 86_400.0
+    sinks: dict[str, SinkState] = {}
+    with open_store(tmp_path, HERE) as store:
+        hours = Hours(store, {30: years, 50: -years, 90: 2 * years}, 120)
+        with pytest.raises(asyncio.CancelledError):
+            await retention.keep_pruned(
+                store, Keep(4, 9, 9), sinks, clock=lambda: hours.now, sleep=hours.sleep
+            )
+        assert hours.left[:113] == [6 * (k + 1) - 6 for k in range(113)], "all of it stays"
+        assert hours.left[-1] < 300, "what is believed counts"
+
+
+async def test_a_disk_that_takes_no_rows_gets_room(tmp_path: Path) -> None:
+    sinks = {"store": SinkState("store", connected=False, reason="full")}
+    with open_store(tmp_path, HERE) as store:
+        store.write([rows(HERE, 6)])
+        hours = Hours(store, {}, 1)
+        hours.now = NOW
+        with pytest.raises(asyncio.CancelledError):
+            await retention.keep_pruned(
+                store, Keep(1, 2, 3), sinks, clock=lambda: hours.now, sleep=hours.sleep
+            )
+        assert hours.left == [0]
+
+
 def test_coarser_records_stay_no_shorter_than_finer_ones() -> None:
     with pytest.raises(ValidationError, match="LOOPWITNESS_KEEP_DAYS, which is 500"):
         Settings(_env_file=None, keep_days=500)
