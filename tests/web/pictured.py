@@ -36,6 +36,7 @@ from gateway.watching import PICTURE
 from tests.whole.program import archive, gateway
 
 from .browsing import browser, live, page_of
+from .palette import smaller
 
 FOLDER = Path(__file__).parents[2] / "config" / "pictures"
 DAY_S, HOUR_S = 86_400.0, 3600.0
@@ -131,7 +132,7 @@ async def pictures(site: Site) -> None:
             await asyncio.sleep(20)
             address = str(client.base_url)
             await _taken(chromium, address, "overview", "")
-            await _taken(chromium, address, "loop", "loops/stair-b", span="3600")
+            await _taken(chromium, address, "loop", "loops/stair-b", span="3600", part="#timeline")
             await _taken(chromium, address, "transducer", "transducers/dp-402", part="#fared")
 
 
@@ -144,10 +145,12 @@ async def _taken(
         if span:
             await page.locator(f"[name=span][value='{span}']").check()
         await page.wait_for_timeout(2500)
-        await page.screenshot(
-            path=FOLDER / f"{name}.png", full_page=True, animations="disabled",
-            clip={"x": 0, "y": 0, "width": SIZE[0], "height": await _height(page, part)},
+        height = await _height(page, part)
+        png = await page.screenshot(
+            full_page=True, animations="disabled",
+            clip={"x": 0, "y": 0, "width": SIZE[0], "height": height},
         )  # fmt: skip
+        (FOLDER / f"{name}.png").write_bytes(await smaller(chromium, png))
 
 
 async def _height(page: Page, part: str) -> float:

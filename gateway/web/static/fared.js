@@ -47,7 +47,7 @@ export function fared(section, id, shown) {
       if (!answer.ok) throw new Error(`answer ${answer.status}`);
       view = await answer.json();
       const there = view.time.length ? (view.to_s - view.time[0]) / DAY_S : days;
-      const fits = CHOICES.find((choice) => choice >= there);
+      const fits = CHOICES.find((choice) => choice >= 0.95 * there);
       if (!chosen && fits < days) {
         section.querySelector(`[name=days][value="${fits}"]`).checked = true;
         return load(fits);
