@@ -30,7 +30,10 @@ def take_relearn(state_dir: Path) -> list[tuple[str, str, str]]:
     if not folder.is_dir():
         return []
     wishes = [file for file in sorted(folder.iterdir()) if not file.name.startswith(".")]
-    found = [(file.name, *_said(file.read_text(encoding="utf-8"))) for file in wishes]
+    # Anybody's editor may have written it: letters of another encoding must not end the gateway.
+    found = [
+        (file.name, *_said(file.read_text(encoding="utf-8", errors="replace"))) for file in wishes
+    ]
     for file in wishes:
         file.unlink()
     return found

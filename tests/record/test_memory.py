@@ -78,3 +78,11 @@ def test_a_wish_is_taken_once(tmp_path: Path) -> None:
     wishes.ask_to_relearn(tmp_path, "stair-b", "transducer replaced")
     assert wishes.take_relearn(tmp_path) == [("stair-b", "transducer replaced", "local")]
     assert wishes.take_relearn(tmp_path) == []
+
+
+def test_a_wish_in_another_encoding_is_taken_all_the_same(tmp_path: Path) -> None:
+    """It lies there at the next start too: the gateway would never come up again."""
+    wishes.ask_to_relearn(tmp_path, "stair-b", "")
+    (tmp_path / wishes.FOLDER / "stair-b").write_bytes("tube clear\xe9d".encode("latin-1"))
+    assert wishes.take_relearn(tmp_path) == [("stair-b", "tube clear\ufffdd", "local")]
+    assert wishes.take_relearn(tmp_path) == []
