@@ -15,7 +15,7 @@ from gateway.plant.units import PASCALS
 from gateway.views import iso, number
 
 from .differences import UNLIKE
-from .drift import Faring, coarser, drift_of, faring, rates_of
+from .drift import Faring, coarser, drift_of, faring, left_alone, rates_of
 from .packing import packed
 from .refusals import documented, unknown
 from .sources import FromApp, Sources
@@ -111,6 +111,8 @@ def _condition(sources: Sources, key: str, days: float) -> ConditionView:
     looked = _hours(start, end) if days * 24 > BUCKETS else (start, end, BUCKETS)
     trends = sources.past.trends([*names, *runs], *looked)
     made = faring(trends[0], trends[1 : len(names)], trends[-1] if runs else None)
+    width = (looked[1] - looked[0]) / looked[2]
+    made = left_alone(made, width, sources.past.checked((key, *others)))
     if looked[2] > BUCKETS:
         made = coarser(made, start, end, BUCKETS)
     pascals = PASCALS[noun.unit]

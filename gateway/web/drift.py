@@ -5,6 +5,7 @@ Pure arithmetic on trends; the HTTP interface is in `condition.py`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +22,8 @@ ALIKE = 0.2
 """Correlation of successive blocks from which on they are joined: the interval of a rate is made
 for values that know nothing of each other."""
 MOST_ALIKE = 0.9
+RECOVERS_S = 900.0
+"""Time after a loop check that is left out too."""
 RATES = 25
 """Times at which the course of the rate is told."""
 
@@ -55,6 +58,18 @@ def faring(own: Trend, peers: list[Trend], running: Trend | None) -> Faring:
         scatter=np.where(runs, scatter, np.nan),
         others=np.where(runs, _middle(scatters), np.nan),
     )
+
+
+def left_alone(made: Faring, width: float, checked: Sequence[tuple[float, float]]) -> Faring:
+    """Without the buckets, `width` seconds each, in which somebody applied pressures by hand.
+
+    checked: from begin to end of every loop check; the loop takes a while to be itself again.
+    """
+    kept = np.ones(len(made.time), dtype=np.bool_)
+    for begin, end in checked:
+        kept &= (made.time + width <= begin) | (made.time > end + RECOVERS_S)
+    columns = (made.offset, made.rest, made.scatter, made.others)
+    return Faring(made.time, *(np.where(kept, column, np.nan) for column in columns))
 
 
 def coarser(made: Faring, start: float, end: float, buckets: int) -> Faring:

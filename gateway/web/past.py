@@ -14,6 +14,7 @@ import numpy as np
 from gateway.alarm.transition import Transition
 from gateway.diagnose.findings import Finding
 from gateway.errors import Fault, StoreError
+from gateway.record.checks import spans
 from gateway.record.history import reader
 from gateway.record.journal import FINDING, Search, search, to_finding
 from gateway.record.lookup import Page, begun, page, transitions
@@ -51,6 +52,8 @@ class Past:
     stands: Callable[[], Standing] = nothing
     file: Path | None = None
     """The history file, for exports; None: there is none."""
+    checked: Callable[[Sequence[str]], list[tuple[float, float]]] = lambda _transducers: []
+    """Begin and end of every loop check that any of these transducers was in."""
 
 
 def stored(file: Path) -> Past:
@@ -85,7 +88,11 @@ def stored(file: Path) -> Past:
         with reader(file) as connection:
             return begun(connection)
 
-    return Past(trends, findings, journal, history, beginning, spells, stands, file)
+    def checked(transducers: Sequence[str]) -> list[tuple[float, float]]:
+        with reader(file) as connection:
+            return spans(connection, transducers)
+
+    return Past(trends, findings, journal, history, beginning, spells, stands, file, checked)
 
 
 def _trend(

@@ -8,7 +8,7 @@ import pytest
 from gateway.diagnose.trend import DAY_S
 from gateway.measure.blocks import Floats
 from gateway.record.trends import Trend
-from gateway.web.drift import RATES, coarser, drift_of, faring, rates_of
+from gateway.web.drift import RATES, coarser, drift_of, faring, left_alone, rates_of
 
 from .archive import START
 
@@ -53,6 +53,17 @@ def test_the_middle_of_the_others_is_of_those_that_are_there() -> None:
     made = faring(own, others, None)
     # Medians by hand: of 1 2 8, of 5 7, of 3 4 9, of none.
     assert known(made.offset) == [8.0, 4.0, 6.0, None]
+
+
+def test_what_was_applied_in_a_check_is_no_offset() -> None:
+    """A check from 1 h 30 to 2 h 50: its hours go, and the quarter of an hour after it."""
+    own, other = trend([50.0, 51.0, 90.0, 70.0, 52.0]), trend([50.0, 50.0, 30.0, 40.0, 50.0])
+    made = faring(own, [other], None)
+    left = left_alone(made, 3600.0, [(START + 5400, START + 10_200)])
+    assert known(left.offset) == [0.0, None, None, None, 2.0]
+    assert known(left.scatter) == [0.0, None, None, None, 0.0]
+    assert left.time.tolist() == made.time.tolist()
+    assert known(left_alone(made, 3600.0, []).offset) == [0.0, 1.0, 60.0, 30.0, 2.0]
 
 
 def test_buckets_that_only_one_has_are_not_compared() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import httpx
@@ -159,14 +160,23 @@ async def test_condition_of_one_alone() -> None:
         "transducer/dp-201": trend([50.0, 0.2, 51.0]),
         "loop/stair-b/running": trend([1.0, 0.0, 1.0]),
     }
-    past = feeder.past().__class__(**{**vars(feeder.past()), "trends": past_of(series)})
+    checked: list[list[str]] = []
+
+    def spans(keys: Sequence[str]) -> list[tuple[float, float]]:
+        checked.append(list(keys))
+        return [(START + 100, START + 200)]
+
+    asked = {"trends": past_of(series), "checked": spans}
+    past = feeder.past().__class__(**{**vars(feeder.past()), **asked})
     app = make_app(feeder.live, past, clock=lambda: START + 10_800)
     transport = httpx.ASGITransport(app)
     async with httpx.AsyncClient(transport=transport, base_url="http://gateway") as client:
         view = (await client.get("/api/v1/transducers/dp-201/condition?days=1")).json()
+    assert checked == [["dp-201"]]
     assert (view["loop"], view["others"], view["drift"]) == (None, [], None)
     assert view["offset"] == [None, None, None]
     assert view["rest"] == [None, 0.2, None]
+    assert view["scatter"] == [None, None, 0.0], "there was a check in the first hour"
 
 
 def test_milliamps_of_the_archive_are_as_assumed() -> None:
