@@ -1,6 +1,7 @@
 """A gateway with everything connected, left alone: whether its memory stays flat.
 
     python -m tests.drills.soak --minutes 60
+    python -m tests.drills.soak --minutes 25 --interval 0.1    four hours' rows, ten a second
 
 Broker, time-series server, BACnet/IP, a controller polled every second, every kind of page open
 with its stream, somebody who turns from page to page, looks at trends and exports, and somebody who
@@ -87,8 +88,8 @@ class Soak:
         )
 
 
-async def soak(folder: Path, minutes: float) -> Soak:
-    """Run and look."""
+async def soak(folder: Path, minutes: float, interval_s: float = 1.0) -> Soak:
+    """Run and look; interval_s: from row to row."""
     async with AsyncExitStack() as stack:
         broker = await stack.enter_async_context(broker_in(folder / "broker"))
         series = await stack.enter_async_context(series_in(folder / "series"))
@@ -98,7 +99,7 @@ async def soak(folder: Path, minutes: float) -> Soak:
             "mqtt_port": broker.port, "influx_url": series.url, "bacnet_enabled": True,
             "bacnet_port": free_port(),
         }  # fmt: skip
-        child, address = await stack.enter_async_context(_gateway(peer.port, plan))
+        child, address = await stack.enter_async_context(_gateway(peer.port, interval_s, plan))
         client = await stack.enter_async_context(
             httpx.AsyncClient(base_url=address, timeout=30, limits=LIMITS)
         )
@@ -154,10 +155,13 @@ async def _reading(client: httpx.AsyncClient) -> AsyncIterator[None]:
 
 
 @asynccontextmanager
-async def _gateway(port: int, plan: dict[str, object]) -> AsyncIterator[tuple[int, str]]:
+async def _gateway(
+    port: int, interval_s: float, plan: dict[str, object]
+) -> AsyncIterator[tuple[int, str]]:
     """Its process id and the address of its page."""
     child = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "tests.drills.soak", "--child", str(port), json.dumps(plan),
+        sys.executable, "-m", "tests.drills.soak", "--child", str(port), str(interval_s),
+        json.dumps(plan),
         stdout=asyncio.subprocess.PIPE, cwd=ROOT,
     )  # fmt: skip
     assert child.stdout is not None
@@ -168,9 +172,9 @@ async def _gateway(port: int, plan: dict[str, object]) -> AsyncIterator[tuple[in
         await child.wait()
 
 
-def _child(port: int, plan: dict[str, object]) -> None:
+def _child(port: int, interval_s: float, plan: dict[str, object]) -> None:
     logs.configure("json", "error")
-    here = site_at(port, "soak", interval_s=1.0)
+    here = site_at(port, "soak", interval_s)
     settings = Settings(_env_file=None, **plan)  # type: ignore[arg-type] # as given by ourselves
 
     def ready(address: str) -> None:
@@ -188,13 +192,14 @@ def main(words: Sequence[str] | None = None) -> None:
     )  # fmt: skip
     parser.add_argument("--minutes", type=float, default=60.0)
     parser.add_argument("--out", type=Path, help="every look at the memory, as JSON, to this file")
-    parser.add_argument("--child", nargs=2, help=argparse.SUPPRESS)
+    parser.add_argument("--interval", type=float, default=1.0, help="seconds from row to row")
+    parser.add_argument("--child", nargs=3, help=argparse.SUPPRESS)
     asked = parser.parse_args(words)
     if asked.child:
-        _child(int(asked.child[0]), json.loads(asked.child[1]))
+        _child(int(asked.child[0]), float(asked.child[1]), json.loads(asked.child[2]))
         return
     with tempfile.TemporaryDirectory() as folder:
-        found = asyncio.run(soak(Path(folder), asked.minutes))
+        found = asyncio.run(soak(Path(folder), asked.minutes, asked.interval))
     if asked.out:
         asked.out.write_text(json.dumps(asdict(found)), encoding="ascii")
     print(found.lines())  # noqa: T201 - asked for
