@@ -25,6 +25,9 @@ from .steps import Steps
 from .timers import Timers
 from .transition import RANK, Transition
 
+AHEAD_S = 1.0
+"""Rows may be as much ahead of the asker's clock without anybody noticing."""
+
 
 @dataclass(frozen=True)
 class Standing:
@@ -144,6 +147,9 @@ class Alarms:
         RefusedError says what cannot be, why, and what can.
         """
         now = max(time, self._now, self._ledger.last[0])
+        if action.until is not None and now - time >= AHEAD_S:
+            # Rows run ahead of a clock that was set back: the span is what the asker means.
+            action = replace(action, until=action.until + now - time)
         wanted = actions.wants(action, now, self._ledger)
         for want in wanted:
             self._ledger.destination(want.definition, want.event)

@@ -103,3 +103,14 @@ def test_a_group_of_a_clock_years_ahead_does_not_gather_what_begins_now() -> Non
     frozen = finding(here, "frozen", "p2-3b", at=15)
     again.see(quiet(here, 5, start=again.now + 1), [frozen])
     assert "frozen:p2-3b" in again.shown()
+
+
+def test_shelving_lasts_as_long_as_wanted_while_rows_run_ahead_of_the_clock() -> None:
+    """A clock that was set back by two hours takes a day to catch up."""
+    watch = Watch(LIMITED)
+    watch.wait(10, [finding(LIMITED, "open-circuit", "p0-0a", at=4)])
+    clock = watch.now - 7200
+    said = watch.alarms.act(do.shelve(WIRE, "Ada", "waits for a part", clock + 1800), clock)
+    assert [(t.time, t.until) for t in said] == [(watch.now, watch.now + 1800)]
+    work = do.out_of_service("transducer", "p0-0b", "Ada", "work", clock + 1800)
+    assert {t.until for t in watch.alarms.act(work, clock)} == {watch.now + 1800}
