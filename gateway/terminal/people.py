@@ -37,7 +37,7 @@ Wanted = Annotated[
 user = typer.Typer(
     help="Who may sign in, and as what: a viewer looks, an operator acknowledges and shelves, a "
     "technician also takes out of service, checks loops and lets them be learnt anew, an "
-    "administrator may do everything. Takes effect at once, also on a running gateway.",
+    "administrator also signs others out. Takes effect at once, also on a running gateway.",
     no_args_is_help=True,
 )
 

@@ -25,6 +25,7 @@ from . import (
     api,
     calibrations,
     condition,
+    everybody,
     exporting,
     happenings,
     health,
@@ -131,7 +132,7 @@ def make_app(
     refusals.register(app)
     for part in (
         api, streaming, happenings, condition, journal, alarms, acting, exporting, records,
-        loopchecks, system, signing, calibrations,
+        loopchecks, system, signing, everybody, calibrations,
     ):  # fmt: skip
         app.include_router(part.router, prefix=PREFIX)
     app.include_router(loopchecks.deeds, prefix=PREFIX)

@@ -19,7 +19,7 @@ from gateway.record.journal import Entry
 
 from .gate import Gate
 from .patience import Patience
-from .permits import deed_of
+from .permits import SAFE, deed_of
 from .refusals import RefusalError
 from .sessions import Session, Sessions
 
@@ -100,8 +100,9 @@ class Door:
         if session is None:
             self.gate.admit(address_of(asked), token)
             return Admission(None)
-        must_be_ours(asked, session)
-        self.sessions.use(session)
+        if asked.method not in SAFE:
+            must_be_ours(asked, session)
+            self.sessions.use(session)
         deed = deed_of(asked.method, asked.scope["route"].path)
         least = DEEDS.get(deed)
         if least is None or not session.role.covers(least):

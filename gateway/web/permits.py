@@ -1,6 +1,6 @@
-"""Every route that changes something, with the deed that it is: which role may is in `roles.py`.
+"""Every route that is not for everybody who may look, with its deed; roles stand in `roles.py`.
 
-A route that is not here does not start: see `all_listed`.
+One that changes something and is not here does not start: see `all_listed`.
 """
 
 from __future__ import annotations
@@ -30,6 +30,8 @@ ROUTES: Mapping[tuple[str, str], str] = {
     ("POST", f"{API}/loops/{{loop_id}}/relearn"): "relearn",
     ("POST", f"{API}/checks"): "check",
     **{("POST", f"{API}/checks/open/{{name}}/{step}"): "check" for step in _CHECKS},
+    ("GET", f"{API}/people"): "people",
+    ("POST", f"{API}/people/{{person}}/sign-out"): "people",
     ("POST", f"{API}/session/begin"): OPEN,
     ("POST", f"{API}/session/seen"): OPEN,
     ("POST", f"{API}/session/end"): OPEN,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import secrets
 import time
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from hashlib import sha256
@@ -100,6 +101,16 @@ class Sessions:
         """End the session of a token, if there is one."""
         if token and (key := _key(token)) in self._open:
             self._end(key, reason)
+
+    def end_all(self, name: str, reason: str) -> None:
+        """End every session of a person."""
+        for key in [k for k, one in self._open.items() if one.name == name]:
+            self._end(key, reason)
+
+    def counts(self) -> Counter[str]:
+        """How many sessions each person has."""
+        self._sweep()
+        return Counter(one.name for one in self._open.values())
 
     def _sweep(self) -> None:
         """End what is over: by time, or since the person is another one than at its beginning."""

@@ -320,3 +320,36 @@ async def test_a_loop_is_learnt_anew_by_a_technician(
         await form.scroll_into_view_if_needed()
         await picture(page, f"learnt-anew-{size[0]}")
         assert watched.errors == []
+
+
+@pytest.mark.parametrize("size", [WIDE, LARGER_PHONE])
+async def test_an_administrator_signs_somebody_out(
+    chromium: Browser, feeder: Feeder, size: tuple[int, int]
+) -> None:
+    async with (
+        opened(chromium, feeder, "system", size) as (page, watched, address),
+        page_of(chromium, f"{address}alarms") as (theirs, _),
+    ):
+        await signed_in(theirs, address, OLIVE)
+        await signed_in(page, address, TESS)
+        await live(page)
+        await expect(page.locator("#people")).to_have_count(0)
+        await signed_in(page, address, ADA)
+        row = page.locator("#people tbody tr").filter(has_text=OLIVE)
+        await expect(row).to_contain_text("on 1 browser")
+        assert await violations(page) == []
+        if size == LARGER_PHONE:
+            assert await unfit(page) == []
+        await page.locator("#people").scroll_into_view_if_needed()
+        await picture(page, f"people-{size[0]}")
+        await row.get_by_role("button", name=f"Sign out {OLIVE} everywhere").click()
+        await expect(page.locator("#people [role=status]")).to_have_text(
+            f"{OLIVE} is signed out everywhere."
+        )
+        await expect(row).to_contain_text("no")
+        await theirs.get_by_role("button", name="Acknowledge").first.click()
+        await theirs.locator("#deed [type=submit]").click()
+        await expect(theirs.locator("#leaving")).to_contain_text("You have been signed out")
+        reasons = [e["reason"] for e in await entries(address, "kind=sign-in")]
+        assert f"signed out by {ADA}" in reasons
+        assert watched.errors == []

@@ -3,6 +3,7 @@
 import { linkTable, sinkTable } from "./equipment.js";
 import { needs, watch } from "./mast.js";
 import { level, partsOf, say } from "./parts.js";
+import { people } from "./people.js";
 import { count, fullDate, lasting, listed, many, moment, seconds } from "./words.js";
 
 const EVERY_MS = 10000;
@@ -13,6 +14,7 @@ const parts = partsOf(page("self"));
 let lately = "no values yet";
 let asked = 0;
 
+people(page("people"));
 watch("/api/v1/stream/site", { state: shown, judged });
 page("find")?.addEventListener("input", ({ target }) => links.only(target.value));
 
