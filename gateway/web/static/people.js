@@ -29,7 +29,7 @@ export function people(section) {
       const row = child(body, "tr");
       child(row, "th", name).scope = "row";
       child(row, "td", role).dataset.label = "Role";
-      child(row, "td", count ? `on ${many(count, "browser")}` : "no").dataset.label = "Signed in";
+      child(row, "td", count ? `signed in on ${many(count, "browser")}` : "not signed in").dataset.label = "Now";
       const cell = child(row, "td");
       if (!count) continue;
       const button = child(cell, "button", "Sign out");
