@@ -14,11 +14,13 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, TypeAlias
 
 import typer
+from pydantic import ValidationError
 
 from gateway import logs, look, process, tables
 from gateway.errors import LinkError, SiteFileError, StartError
 from gateway.export.command import export
 from gateway.plant.controllers import Controller
+from gateway.plant.faults import in_words
 from gateway.plant.sitefile import read_site
 from gateway.record import wishes
 from gateway.replay.command import replay
@@ -195,9 +197,13 @@ def registers(
     if last < first:
         raise typer.BadParameter(f"--last {last}; allowed: {first} (--first) to 65535")
     host, port = _host_and_port(address)
-    controller = Controller(
-        host=host, port=port, unit_id=unit, interval_s=interval, timeout_s=timeout
-    )
+    try:
+        controller = Controller(
+            host=host, port=port, unit_id=unit, interval_s=interval, timeout_s=timeout
+        )
+    except ValidationError as error:
+        faults = "; ".join(str(fault) for fault in in_words(error, Controller))
+        raise typer.BadParameter(faults) from None
     asked = (table, first, last)
     _until_told(
         lambda stop: look.watch_registers(controller, asked, stop, moving=moving, as_json=as_json),

@@ -74,9 +74,12 @@ def _hidden(key: str, value: Any) -> Any:
         return HIDDEN if value else value
     if isinstance(value, Mapping):
         return {inner: _hidden(str(inner), item) for inner, item in value.items()}
-    if isinstance(value, str):
-        return _IN_ADDRESS.sub(rf"\1:{HIDDEN}@", value)
-    return value
+    return without_password(value) if isinstance(value, str) else value
+
+
+def without_password(text: str) -> str:
+    """A text in which the passwords of addresses are hidden."""
+    return _IN_ADDRESS.sub(rf"\1:{HIDDEN}@", text)
 
 
 def _for_people() -> list[Processor]:

@@ -12,13 +12,13 @@ from pathlib import Path
 from typing import Any
 
 import structlog
-from pydantic import ValidationError
+from pydantic import SecretStr, ValidationError
 from pydantic_settings.exceptions import SettingsError
 
 from gateway import logs
-from gateway.errors import LoopwitnessError, StartError
+from gateway.errors import Fault, LoopwitnessError, StartError
 from gateway.plant.faults import in_words, shown
-from gateway.settings import Settings, load
+from gateway.settings import PREFIX, Settings, load, unknown
 
 CTRL_C = 130
 OWN_MISTAKE = 70
@@ -36,12 +36,20 @@ def settings() -> Settings:
         found = load()
     except ValidationError as error:
         faults = in_words(error, Settings)
-        lines = [f"  LOOPWITNESS_{f.path.upper()}: {f.value}; allowed: {f.allowed}" for f in faults]
+        lines = [f"  {PREFIX}{f.path.upper()}: {_said(f)}; allowed: {f.allowed}" for f in faults]
         raise StartError("\n".join([f"{len(lines)} wrong setting(s)", *lines])) from None
     except (SettingsError, OSError, UnicodeDecodeError) as error:
         raise StartError(f"settings cannot be read: {error}") from error
     logs.configure(found.log_format, found.log_level)
+    for name, meant in unknown().items():
+        log.warning("no such setting", name=name, meant=meant or None)
     return found
+
+
+def _said(fault: Fault) -> str:
+    """What stands there, without secrets."""
+    is_secret = Settings.model_fields[fault.path].annotation is SecretStr
+    return logs.HIDDEN if is_secret else logs.without_password(fault.value)
 
 
 def until_told(

@@ -2,24 +2,76 @@
 
 Every setting is an environment variable LOOPWITNESS_<NAME>, a line in a `.env` file, or, for a
 secret, a file named after it in LOOPWITNESS_SECRETS_DIR (as systemd credentials and container
-secrets are).
+secrets are). One that is there but empty counts as left out.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from difflib import get_close_matches
 from ipaddress import IPv4Address, IPv4Interface
 from pathlib import Path
 from typing import Annotated, Literal
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, Field, SecretStr, ValidationInfo
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic_settings import (
+    BaseSettings,
+    DotEnvSettingsSource,
+    EnvSettingsSource,
+    SettingsConfigDict,
+)
+
+from gateway.plant.noun import Host
+
+PREFIX = "LOOPWITNESS_"
+NOT_SETTINGS = {"SECRETS_DIR", "VENV", "PYTHON", "CONFIG", "SITE", "DATA"}
+"""Names of the same beginning that scripts, containers and tests know."""
+
+
+def _line(text: str) -> str:
+    """What cannot be sent in a message or a header would fail there, again and again."""
+    if not text.isprintable():
+        raise ValueError("one line of text that can be printed")
+    return text
+
+
+def _secret(secret: SecretStr) -> SecretStr:
+    _line(secret.get_secret_value())
+    return secret
+
+
+Line = Annotated[str, AfterValidator(_line)]
+Secret = Annotated[SecretStr, AfterValidator(_secret)]
+
+
+def _web_address(text: str) -> str:
+    try:
+        parts = urlsplit(_line(text))
+        fits = parts.scheme in {"http", "https"} and bool(parts.hostname) and parts.port != 0
+        (parts.hostname or "").encode("idna")
+        fits = fits and " " not in text and not parts.query and not parts.fragment
+    except ValueError:
+        fits = False
+    if text and not fits:
+        raise ValueError("http:// or https://, a host, and where needed a port and a path")
+    return text
+
+
+def _only_witness(token: SecretStr, info: ValidationInfo) -> SecretStr:
+    if token.get_secret_value() and urlsplit(info.data.get("influx_url", "")).username is not None:
+        raise ValueError("a token, or a user in LOOPWITNESS_INFLUX_URL, not both")
+    return token
 
 
 def _network_card(text: str) -> str:
-    if IPv4Interface(text).ip.is_unspecified:
-        raise ValueError(f"{text}: the address of one network card, such as 192.0.2.10/24")
+    try:
+        fits = not IPv4Interface(text).ip.is_unspecified
+    except ValueError:
+        fits = False
+    if not fits:
+        raise ValueError("the IPv4 address of one network card, such as 192.0.2.10/24")
     return text
 
 
@@ -32,7 +84,7 @@ def _sockets(text: str) -> str:
         except ValueError:
             fits = False
         if not fits:
-            raise ValueError(f"{one!r}: address:port, such as 192.0.2.20:47808, commas between")
+            raise ValueError(f"address:port, such as 192.0.2.20:47808, commas between; not {one}")
     return text
 
 
@@ -74,12 +126,16 @@ class Settings(BaseSettings):
     """All settings with their defaults."""
 
     model_config = SettingsConfigDict(
-        env_prefix="LOOPWITNESS_", env_file=".env", extra="ignore", use_attribute_docstrings=True
+        env_prefix=PREFIX,
+        env_file=".env",
+        env_ignore_empty=True,
+        extra="ignore",
+        use_attribute_docstrings=True,
     )
 
     state_dir: Path = Path("var")
     """Folder of the history file."""
-    http_host: str = "127.0.0.1"
+    http_host: Host = "127.0.0.1"
     """Address the page listens on; 0.0.0.0 for every network card."""
     http_port: int = Field(default=8600, ge=0, le=65535)
     """Port the page listens on; 0 for any free one."""
@@ -116,13 +172,13 @@ class Settings(BaseSettings):
     archive: bool = False
     """Keep each day's rows as a Parquet file in the folder `archive` before they are removed."""
 
-    mqtt_host: str = ""
+    mqtt_host: Host = ""
     """Broker; empty: no MQTT."""
     mqtt_port: int = Field(default=1883, ge=1, le=65535)
     """Port of the broker; 8883 is usual with TLS."""
-    mqtt_username: str = ""
+    mqtt_username: Line = ""
     """User at the broker; empty: none."""
-    mqtt_password: SecretStr = SecretStr("")
+    mqtt_password: Secret = SecretStr("")
     """Its password; a secret, so best from a file."""
     mqtt_tls: bool = False
     """Encrypt the connection and check the broker's certificate."""
@@ -132,7 +188,9 @@ class Settings(BaseSettings):
     """Own certificate, where the broker asks for one."""
     mqtt_client_key_file: Path | None = None
     """Key of the own certificate."""
-    mqtt_prefix: str = Field(default="loopwitness", pattern=r"^[^+#/\s]+(/[^+#/\s]+)*$")
+    mqtt_prefix: Line = Field(
+        default="loopwitness", max_length=200, pattern=r"^[^+#/\s$][^+#/\s]*(/[^+#/\s]+)*$"
+    )
     """First level of every topic."""
     mqtt_interval_s: float = Field(default=5.0, ge=0.2, le=3600)
     """Seconds between two retained states of a loop that did not change status."""
@@ -141,13 +199,13 @@ class Settings(BaseSettings):
     mqtt_acknowledge: Annotated[bool, AfterValidator(_authenticated)] = False
     """Take acknowledgements of alarms over MQTT; only where the gateway signs in at the broker."""
 
-    influx_url: str = ""
+    influx_url: Annotated[str, AfterValidator(_web_address)] = ""
     """Address of a server that speaks the InfluxDB v2 write protocol; empty: none."""
-    influx_org: str = "loopwitness"
+    influx_org: Line = "loopwitness"
     """Organisation that the server files the points under."""
-    influx_bucket: str = "loopwitness"
+    influx_bucket: Line = "loopwitness"
     """Bucket that the server files the points under."""
-    influx_token: SecretStr = SecretStr("")
+    influx_token: Annotated[Secret, AfterValidator(_only_witness)] = SecretStr("")
     """Token; a secret, so best from a file."""
     influx_interval_s: float = Field(default=5.0, ge=0.2, le=3600)
     """Seconds between two batches."""
@@ -160,7 +218,7 @@ class Settings(BaseSettings):
     """UDP port of the device; 47808 is usual."""
     bacnet_device_instance: int = Field(default=1, ge=0, le=4194302)
     """Number of the device: one that nobody else on the BACnet network has."""
-    bacnet_name: str = ""
+    bacnet_name: Line = ""
     """Name of the device, unique on the BACnet network too; the site's id when empty."""
     bacnet_recipients: Annotated[str, AfterValidator(_sockets)] = ""
     """Who is told of alarms over BACnet: address:port, commas between several."""
@@ -172,3 +230,19 @@ def load() -> Settings:
     """Settings from the environment, `.env` and secret files; ValidationError if any is wrong."""
     secrets = os.environ.get("LOOPWITNESS_SECRETS_DIR")
     return Settings(_secrets_dir=secrets) if secrets else Settings()
+
+
+def unknown() -> dict[str, str]:
+    """Names in the environment and in `.env` that look like settings and are none.
+
+    Each with the setting that may be meant, or nothing. They are no error: where containers are
+    run, names with any beginning may be put into the environment.
+    """
+    known = [name.upper() for name in Settings.model_fields]
+    given = {**EnvSettingsSource(Settings).env_vars, **DotEnvSettingsSource(Settings).env_vars}
+    ours = sorted(n.upper().removeprefix(PREFIX) for n in given if n.upper().startswith(PREFIX))
+    return {
+        PREFIX + name: "".join(PREFIX + near for near in get_close_matches(name, known, 1, 0.8))
+        for name in ours
+        if name not in known and name not in NOT_SETTINGS
+    }

@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from .noun import Noun, PointName, one_of
+from .noun import Host, Noun, PointName, one_of
 from .units import PRESSURE_UNITS
 
 Table = Literal["input", "holding"]
@@ -86,7 +86,7 @@ class Reads(Noun):
 class Controller(Noun):
     """What answers Modbus TCP: a drive, a PLC, a gateway to serial devices."""
 
-    host: str = Field(min_length=1, max_length=253)
+    host: Host = Field(min_length=1, max_length=253)
     port: int = Field(default=502, ge=1, le=65535)
     unit_id: int = Field(default=1, ge=0, le=255)
     interval_s: float = Field(default=1.0, ge=0.1, le=3600)

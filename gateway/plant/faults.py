@@ -48,6 +48,8 @@ _PHRASES = {
 _PATTERNS = {
     "^[a-z0-9][a-z0-9-]{0,62}$": "up to 63 of a-z, 0-9 and -, not starting with -",
     "^[a-z][a-z0-9_]{0,62}$": "up to 63 of a-z, 0-9 and _, starting with a letter",
+    r"^[^+#/\s$][^+#/\s]*(/[^+#/\s]+)*$": "levels with / between, without + # and blanks, not "
+    "starting with $",
     r"^[a-z0-9][a-z0-9-]{0,62}\.[a-z][a-z0-9_]{0,62}$": "controller.point, in small letters",
 }
 _NUMBER_ERRORS = (
@@ -141,7 +143,7 @@ def _own_rule(
     if not _is_model(noun):
         options = message.split("'")[1::2]
         near = get_close_matches(value, options, n=1) if isinstance(value, str) else []
-        hint = f' (did you mean "{near[0]}"?)' if near else ""
+        hint = f' (did you mean "{near[0]}"?)' if near and near[0] != value else ""
         return Fault(path_of([*place, *loc]), shown(value), message + hint)
     said, colon, allowed = re.sub(r"(\d)\.0\b", r"\1", message).partition(": ")
     field, _, rest = said.partition(" ")

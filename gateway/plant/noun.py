@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
+from ipaddress import ip_address
 from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, StringConstraints, WithJsonSchema
@@ -17,6 +19,28 @@ PointRef = Annotated[
     str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,62}\.[a-z][a-z0-9_]{0,62}$")
 ]
 """`controller.point`."""
+
+
+def _host(text: str) -> str:
+    """Resolving what cannot be a name would fail in odd ways, at every try anew."""
+    try:
+        ip_address(text.partition("%")[0])
+    except ValueError:
+        pass
+    else:
+        return text
+    try:
+        text.encode("idna")
+        fits = re.fullmatch(r"[^\s/:@?#%\[\]]*", text) is not None and text.isprintable()
+    except UnicodeError:
+        fits = False
+    if not fits:
+        raise ValueError("a host name or an address, without scheme, brackets or port")
+    return text
+
+
+Host = Annotated[str, AfterValidator(_host)]
+"""Name or address of a machine; empty text is let through."""
 
 
 class Noun(BaseModel):

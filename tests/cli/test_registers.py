@@ -68,6 +68,7 @@ async def test_a_table_is_left_when_it_is_stopped(tmp_path: Path) -> None:
     [
         (["127.0.0.1:{port}"], 4, "no connection to 127.0.0.1:{port}: Connection refused"),
         (["127.0.0.1:70000"], 2, "allowed: HOST, HOST:PORT or [IPV6]:PORT"),
+        (["a..b"], 2, 'host: "a..b"; allowed: a host name or an address'),
         (["a:b:c"], 2, "allowed: HOST, HOST:PORT or [IPV6]:PORT"),
         (["[::1]:{port}"], 4, "no connection to ::1:{port}"),
         (["127.0.0.1", "--first", "9", "--last", "8"], 2, "allowed: 9 (--first) to 65535"),

@@ -15,6 +15,9 @@ from tests.plant.folders import SiteFolder
 EXAMPLE = Path(__file__).parents[2] / "config" / "harbour-archive.toml"
 
 
+HOST = "a host name or an address, without scheme, brackets or port"
+
+
 def faults(folder: SiteFolder) -> list[str]:
     """The faults of the folder's site file, a line each."""
     with pytest.raises(SiteFileError) as caught:
@@ -113,6 +116,11 @@ def test_every_fault_of_every_entry_is_told_at_once(folder: SiteFolder) -> None:
             'host = "127.0.0.1"',
             'host = ""',
             'controllers.sf-2.host: ""; allowed: text of at least 1 character(s)',
+        ),
+        (
+            'host = "127.0.0.1"',
+            'host = "sf-2:502"',
+            f'controllers.sf-2.host: "sf-2:502"; allowed: {HOST}',
         ),
         (
             'host = "127.0.0.1"',

@@ -119,7 +119,7 @@ async def test_what_is_cut_short_says_so() -> None:
 )
 async def test_why_there_is_no_connection(host: str, why: str) -> None:
     port = free_port()
-    noun = controller(port, host=host, timeout_s=3)
+    noun = controller(port, timeout_s=3).model_copy(update={"host": host})
     with pytest.raises(LinkError, match=rf"no connection to {host}:{port}: .*({why})"):
         await Connection(noun).open()
 

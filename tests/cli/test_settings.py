@@ -1,0 +1,116 @@
+"""Settings with odd values: told with name, value and what is allowed, and never with a secret."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import structlog
+from structlog.testing import capture_logs
+
+from gateway import logs, process
+from gateway.errors import StartError
+from gateway.settings import Settings
+
+
+@pytest.fixture(autouse=True)
+def _alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No settings but those of the test, and logging as it was."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(logs, "configure", lambda *_: None)
+
+
+HOST = "a host name or an address, without scheme, brackets or port"
+ADDRESS = "http:// or https://, a host, and where needed a port and a path"
+LINE = "one line of text that can be printed"
+CARD = "the IPv4 address of one network card, such as 192.0.2.10/24"
+SOCKETS = "address:port, such as 192.0.2.20:47808, commas between"
+LEVELS = "levels with / between, without + # and blanks, not starting with $"
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("HTTP_HOST", "[::1]", f'"[::1]"; allowed: {HOST}'),
+        ("MQTT_HOST", "mqtt://broker", f'"mqtt://broker"; allowed: {HOST}'),
+        ("MQTT_HOST", "broker:1883", f'"broker:1883"; allowed: {HOST}'),
+        ("MQTT_HOST", "a..b", f'"a..b"; allowed: {HOST}'),
+        ("MQTT_HOST", 64 * "x", f'"{64 * "x"}"; allowed: {HOST}'),
+        ("MQTT_HOST", "bro\udcff", f'"bro?"; allowed: {HOST}'),
+        ("MQTT_USERNAME", "a\udcff", f'"a?"; allowed: {LINE}'),
+        ("MQTT_PASSWORD", "hunter2\udcff", f"(hidden); allowed: {LINE}"),
+        ("MQTT_PREFIX", "$SYS", f'"$SYS"; allowed: {LEVELS}'),
+        ("INFLUX_URL", "series:8428", f'"series:8428"; allowed: {ADDRESS}'),
+        ("INFLUX_URL", "http://", f'"http://"; allowed: {ADDRESS}'),
+        ("INFLUX_URL", "http://a..b", f'"http://a..b"; allowed: {ADDRESS}'),
+        ("INFLUX_URL", "http://s:99999", f'"http://s:99999"; allowed: {ADDRESS}'),
+        ("INFLUX_URL", "http://s/?db=x", f'"http://s/?db=x"; allowed: {ADDRESS}'),
+        ("INFLUX_URL", "ftp://u:hunter2@s", f'"ftp://u:(hidden)@s"; allowed: {ADDRESS}'),
+        ("INFLUX_TOKEN", "hunter2\nX-More: 1", f"(hidden); allowed: {LINE}"),
+        ("BACNET_ADDRESS", "::1", f'"::1"; allowed: {CARD}'),
+        ("BACNET_ADDRESS", "0.0.0.0", f'"0.0.0.0"; allowed: {CARD}'),
+        ("BACNET_NAME", "a\tb", rf'"a\tb"; allowed: {LINE}'),
+        (
+            "BACNET_RECIPIENTS",
+            "192.0.2.1:47808, b",
+            f'"192.0.2.1:47808, b"; allowed: {SOCKETS}; not b',
+        ),
+    ],
+)
+def test_odd_values_are_told(
+    monkeypatch: pytest.MonkeyPatch, name: str, value: str, said: str
+) -> None:
+    monkeypatch.setenv(f"LOOPWITNESS_{name}", value)
+    with pytest.raises(StartError) as caught:
+        process.settings()
+    assert str(caught.value) == f"1 wrong setting(s)\n  LOOPWITNESS_{name}: {said}"
+
+
+def test_a_server_with_user_and_token_takes_neither(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("LOOPWITNESS_INFLUX_URL", "http://u:p@series:8428")
+    assert process.settings().influx_url == "http://u:p@series:8428"
+    monkeypatch.setenv("LOOPWITNESS_INFLUX_TOKEN", "hunter2")
+    with pytest.raises(StartError, match=r"TOKEN: \(hidden\); allowed: a token, or a user in"):
+        process.settings()
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("HTTP_HOST", "::"),
+        ("HTTP_HOST", "fe80::1%eth0"),
+        ("MQTT_HOST", "my_broker.example."),
+        ("MQTT_HOST", "bücher.example"),
+        ("INFLUX_URL", "https://[2001:db8::1]:8086/below"),
+        ("INFLUX_ORG", "Häuser & Höfe"),
+        ("MQTT_PREFIX", "plant/$room"),
+    ],
+)
+def test_rare_but_good_values(monkeypatch: pytest.MonkeyPatch, name: str, value: str) -> None:
+    monkeypatch.setenv(f"LOOPWITNESS_{name}", value)
+    assert getattr(process.settings(), name.lower()) == value
+
+
+def test_an_empty_setting_counts_as_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Compose files pass on what is not set; an empty host would be every network card."""
+    for name in Settings.model_fields:
+        monkeypatch.setenv(f"LOOPWITNESS_{name.upper()}", "")
+    left_out = {name: field.default for name, field in Settings.model_fields.items()}
+    assert process.settings().model_dump() == left_out
+
+
+def test_names_that_are_no_setting_are_told(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("LOOPWITNESS_HTTP_ACTION", "false")
+    monkeypatch.setenv("LOOPWITNESS_SERVICE_PORT_8600_TCP", "tcp://192.0.2.1:8600")
+    monkeypatch.setenv("LOOPWITNESS_VENV", "/opt/x")
+    monkeypatch.setattr(process, "log", structlog.get_logger())
+    (tmp_path / ".env").write_text("LOOPWITNESS_MQTT_HSOT=broker\nOTHER=1\n")
+    with capture_logs() as said:
+        process.settings()
+    assert [(one["event"], one["name"], one["meant"]) for one in said] == [
+        ("no such setting", "LOOPWITNESS_HTTP_ACTION", "LOOPWITNESS_HTTP_ACTIONS"),
+        ("no such setting", "LOOPWITNESS_MQTT_HSOT", "LOOPWITNESS_MQTT_HOST"),
+        ("no such setting", "LOOPWITNESS_SERVICE_PORT_8600_TCP", None),
+    ]
