@@ -15,7 +15,7 @@ from typing import IO, Any, cast
 from gateway.errors import StartError, StoreError
 from gateway.plant.site import Site
 from gateway.record.backup import check_owner
-from gateway.record.opening import FILE, is_damage, reader
+from gateway.record.opening import FILE, reader
 from gateway.replay.archived import FOLDER
 
 from .about import BESIDE, about, on_the_web
@@ -113,8 +113,7 @@ def export_stream(
                 for piece in csv_text(table, slices):
                     out.write(piece)
     except sqlite3.Error as error:
-        allowed = "; allowed: a file that is whole" if is_damage(error) else ""
-        raise StoreError(f"{store}: {error}{allowed}") from error
+        raise StoreError(f"{store}: {error}") from error
     return tally
 
 

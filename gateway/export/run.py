@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import sqlite3
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
-from gateway.errors import Fault
+from gateway.errors import Fault, StoreError
 from gateway.plant.faults import shown
 from gateway.plant.site import Site
-from gateway.record.opening import FILE
+from gateway.record.opening import FILE, is_damage
 from gateway.tables import print_json
 from gateway.views import iso
 
@@ -48,17 +51,28 @@ def run_export(
             bar.update(task, completed=share, when=iso(when))
 
         store = folder / FILE
-        if file == PRINTED:
-            out = sys.stdout.buffer
-            tally = export_stream(site, order, store, out, parquet=False, progress=progress)
-            out.flush()
-        else:
-            tally = export_file(site, order, store, file, progress)
+        with _damage_told():
+            if file == PRINTED:
+                out = sys.stdout.buffer
+                tally = export_stream(site, order, store, out, parquet=False, progress=progress)
+                out.flush()
+            else:
+                tally = export_file(site, order, store, file, progress)
     if as_json and file != PRINTED:
         print_json(_data(file, tally))
     else:
         errors.print(_said(file, tally))
     return tally
+
+
+@contextmanager
+def _damage_told() -> Iterator[None]:
+    try:
+        yield
+    except StoreError as error:
+        if isinstance(error.__cause__, sqlite3.Error) and is_damage(error.__cause__):
+            raise StoreError(f"{error}; allowed: a file that is whole") from error
+        raise
 
 
 def _data(file: Path, tally: Tally) -> dict[str, Any]:

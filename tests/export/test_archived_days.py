@@ -10,9 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyarrow import parquet
+from rich.console import Console
 
 from gateway.errors import StartError, StoreError
 from gateway.export.archive import Archive
+from gateway.export.run import run_export
 from gateway.measure.blocks import Block
 from gateway.measure.quality import Reason
 from gateway.record import history, retention
@@ -213,5 +215,6 @@ def test_a_damaged_history_is_told_as_such(tmp_path: Path) -> None:
     with (tmp_path / FILE).open("r+b") as file:
         file.seek(4096)
         file.write(b"\xff" * 40_000)
+    words: tuple[str, list[str], list[str], None, None] = ("scans", [], [], None, None)
     with pytest.raises(StoreError, match=r"malformed; allowed: a file that is whole"):
-        exported(tmp_path, HERE, "scans", "scans.csv")
+        run_export(HERE, words, tmp_path, tmp_path / "scans.csv", Console(stderr=True))

@@ -15,13 +15,16 @@ import httpx
 import pytest
 from pyarrow import parquet
 
+from gateway.export.archive import Archive
 from gateway.export.job import Job
 from gateway.export.order import ordered
 from gateway.live import Live
+from gateway.record.retention import Keep, prune
+from gateway.record.store import open_store
 from gateway.settings import Settings
 from gateway.web.serve import serve
 from tests.export.bulk import bulk
-from tests.record.made import START, plant
+from tests.record.made import START, plant, rows
 
 pytestmark = [pytest.mark.slow, pytest.mark.server]
 
@@ -205,6 +208,23 @@ async def test_a_file_that_cannot_be_read(spoiled: Path) -> None:
     task.cancel()
     await asyncio.gather(task, return_exceptions=True)
     assert workers() == []
+
+
+async def test_archived_days_come_with_the_others(tmp_path: Path) -> None:
+    here, opened = plant(third=True), asyncio.get_running_loop().create_future()
+    with open_store(tmp_path, here) as kept:
+        kept.write([rows(here, 432, step=600.0)])
+        archive = Archive(kept.file, here)
+        gone = await prune(kept, Keep(1.0, 9.0, 99.0), START + 3 * 86_400, archive)
+        settings = Settings(http_port=0, http_actions=False, _env_file=None)
+        task = asyncio.create_task(serve(Live(here), kept.file, settings, opened.set_result))
+        async with httpx.AsyncClient(base_url=await opened, timeout=30) as client:
+            reply = await client.get("/api/v1/export", params={"rows": "scans"})
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    found = list(csv.DictReader(StringIO(reply.text)))
+    assert 0 < gone < 432
+    assert [float(row["time"]) for row in found] == [START + 600 * k for k in range(432)]
 
 
 async def test_an_answer_that_breaks_off_does_not_look_whole(
