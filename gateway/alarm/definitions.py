@@ -248,7 +248,7 @@ class Definitions:
         band = self._deadband(noun, unit)
         if noun.door is not None:
             at = allowed_pressure(noun.door)
-            yield alarm_id(DOOR, loop), Limit(loop, 1, at, band, size=True)
+            yield alarm_id(DOOR, loop), Limit(loop, 1, at, _bounded(band, at), size=True)
         if noun.limits.high is not None:
             yield alarm_id(HIGH, loop), Limit(loop, 1, to_pa(noun.limits.high, unit), band)
         if noun.limits.low is not None:
@@ -259,9 +259,14 @@ class Definitions:
         band = DEADBAND_SHARE * sum(spans) / len(spans)
         low, high = noun.limits.low, noun.limits.high
         if low is None or high is None:
-            return band
+            return _bounded(band, to_pa(low or high or 0.0, unit))
         # Limits close together leave less room for the way back.
         return min(band, to_pa(high - low, unit) / 4)
+
+
+def _bounded(band: float, limit: float) -> float:
+    """A deadband that leaves a way back although the transducers could show far more."""
+    return min(band, abs(limit) / 4) if limit else band
 
 
 def _limit_words(site: Site, fault: str, loop: str) -> str:

@@ -11,7 +11,7 @@ from gateway.alarm.transition import Priority
 from gateway.diagnose.catalogue.faults import CATALOGUE
 from gateway.diagnose.consequence import allowed_pressure
 from gateway.plant.sitefile import read_site
-from tests.alarm.alarm_plant import plant
+from tests.alarm.alarm_plant import DOOR, plant
 from tests.sites import site, transducer
 
 EXAMPLE = read_site(Path(__file__).parents[2] / "config" / "harbour-archive.toml")
@@ -147,3 +147,21 @@ def test_causes_rank_before_consequences() -> None:
         for cause in (*d.entry.blocked_by, *d.entry.follows) if d.entry else ():
             ranks = [other.rank for other in one.all() if other.fault == cause]
             assert all(rank < d.rank for rank in ranks), (cause, d.fault)
+
+
+def test_a_deadband_leaves_a_way_back_whatever_the_transducers_could_show() -> None:
+    """2 % of a span of 5000 Pa is more than all that a door allows: it would never come back."""
+    wide = {key: transducer(f"a.c{k}", range=[0, 5000]) for k, key in enumerate(("p1", "p2"), 1)}
+    stair = {"transducers": ["p1", "p2"], "combine": "average"}
+
+    def bands(**more: object) -> dict[str, float]:
+        known = Definitions(site(wide, {"stair": {**stair, **more}})).limits()
+        return {d.fault: d.limit.deadband_Pa for d in known if d.limit}
+
+    assert bands(limits={"high": 60}) == {"pressure-high": 15}
+    assert bands(limits={"high": -20}) == {"pressure-high": 5}
+    assert bands(limits={"low": 0}) == {"pressure-low": 100}
+    assert bands(limits={"low": 1000}) == {"pressure-low": 100}
+    both = bands(limits={"low": 20, "high": 60}, door=DOOR)
+    assert both == {"door-force": 10, "pressure-high": 10, "pressure-low": 10}
+    assert bands(door=DOOR)["door-force"] == pytest.approx(88.05155531668456 / 4)
