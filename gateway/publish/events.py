@@ -106,19 +106,17 @@ class Events:
         return found
 
     async def _send(self, one: Waiting, done: list[int], refused: list[str]) -> None:
-        """Send one event; adds to `done` what need not be sent again."""
+        """Send one event; adds to `done` what need not be sent again, or to `refused` why not."""
         try:
             topic, payload = self._message(one)
         except UNREADABLE as error:
-            await self._set_aside(one, f"{type(error).__name__}: {error}")
-            done.append(one.entry.seq)
+            await self._set_aside(one, f"{type(error).__name__}: {error}", done, refused)
             return
         try:
             await self._client.publish(topic, payload, 1)
         except MessageRefusedError as error:
             if error.faulty:
-                await self._set_aside(one, str(error))
-                done.append(one.entry.seq)
+                await self._set_aside(one, str(error), done, refused)
             else:
                 refused.append(f"the broker refuses {topic}: {error}")
         else:
@@ -135,8 +133,17 @@ class Events:
             return topics.findings, payloads.finding_event(topics.site, one, told)
         raise ValueError(f"kind {entry.kind}; allowed: {ALARM}, {FINDING}")
 
-    async def _set_aside(self, one: Waiting, reason: str) -> None:
+    async def _set_aside(
+        self, one: Waiting, reason: str, done: list[int], refused: list[str]
+    ) -> None:
         """An entry that nobody can read or take must not hold up what comes after it."""
-        log.warning("event set aside", seq=one.entry.seq, reason=reason)
         record = json.dumps(one.entry.body, default=str)
-        await self._store.ask(poison.add, self._sink.name, [(one.entry.time_ms, record, reason)])
+        aside = [(one.entry.time_ms, record, reason)]
+        try:
+            await self._store.ask(poison.add, self._sink.name, aside)
+        except StoreError as error:
+            # Raised in a group of its own it would end more than this event.
+            refused.append(str(error))
+            return
+        log.warning("event set aside", seq=one.entry.seq, reason=reason)
+        done.append(one.entry.seq)

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from gateway.errors import StoreError
 from gateway.live import Live
 from gateway.publish import events, mqtt, sizes
 from gateway.publish.broker import MessageRefusedError
@@ -161,14 +162,14 @@ async def test_an_event_that_is_too_large_is_set_aside(
 class Stub:
     """Takes what it is given, but for what is refused."""
 
-    def __init__(self, refuses: Callable[[str], bool]) -> None:
-        self.refuses = refuses
+    def __init__(self, refuses: Callable[[str], bool], *, faulty: bool = False) -> None:
+        self.refuses, self.faulty = refuses, faulty
         self.taken: list[str] = []
 
     async def publish(self, _topic: str, payload: str, *_: Any) -> None:
         await asyncio.sleep(0)
         if self.refuses(payload):
-            raise MessageRefusedError("Not authorized")
+            raise MessageRefusedError("Not authorized", faulty=self.faulty)
         self.taken.append(payload)
 
 
@@ -196,5 +197,35 @@ async def test_refused_events_do_not_hold_up_the_others(
     bad = [payload for payload in stub.taken if '"bad' in payload]
     assert [f'"bad{k}"' in payload for k, payload in enumerate(bad)] == [True] * 150, "in order"
     await until(lambda: "events wait" not in live.sinks["mqtt"].reason)
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+
+
+async def test_an_event_that_cannot_be_set_aside_ends_nothing(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk is full just when the broker wants an event never again: both are told."""
+    monkeypatch.setattr(events, "PAUSE_S", 0.01)
+    monkeypatch.setattr(events, "LOOK_S", 0.01)
+    store.write([], [finding("bad", since=START), finding("good", since=START + 1)])
+    live, full, add = Live(HERE), [True], poison.add
+    shown(live, 0)
+
+    def onto_disk(connection: Any, name: str, refused: Any) -> None:
+        if full:
+            raise StoreError("history: database or disk is full")
+        add(connection, name, refused)
+
+    monkeypatch.setattr(poison, "add", onto_disk)
+    stub = Stub(lambda payload: '"bad' in payload, faulty=True)
+    client: Any = stub
+    work = events.Events(client, live, store, Sink("mqtt", live.sinks), Topics("lw", "test"))
+    task = asyncio.create_task(work.publish(AtBroker()))
+    await until(lambda: task.done() or "disk is full" in live.sinks["mqtt"].reason)
+    assert not task.done()
+    assert (len(stub.taken), store.do(outbox.waiting)) == (1, 1)
+    full.clear()
+    await until(lambda: store.do(outbox.waiting) == 0)
+    assert store.do(poison.count, "mqtt") == 1
     task.cancel()
     await asyncio.gather(task, return_exceptions=True)
