@@ -59,6 +59,8 @@ def test_what_the_program_and_the_unit_must_agree_about() -> None:
     said = settings()
     assert said["Type"] == ["notify"]
     assert said["RestartPreventExitStatus"] == [f"{SiteFileError.exit_code} 2"]
+    # Else a disk that is away for some minutes would end the watching for good.
+    assert said["StartLimitIntervalSec"] == ["0"]
     (given,) = said["Environment"]
     assert f"LOOPWITNESS_STATE_DIR=/var/lib/{said['StateDirectory'][0]}" in given
     # The jail of the next test is made by hand of these.
