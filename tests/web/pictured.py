@@ -45,7 +45,7 @@ COARSE_STEP_S = 2.0
 PACES = ((2 * DAY_S, 60.0), (2 * HOUR_S, 10.0), (0.0, 1.0))
 """Seconds before the end down to which rows come at this distance, s."""
 FAULTS = [
-    (21 * DAY_S, "zero-drift", "dp-402", 0.018),
+    (21 * DAY_S, "zero-drift", "dp-402", 0.026),
     (0.4 * HOUR_S, "open-circuit", "dp-201", None),
 ]
 """Seconds before the end, kind, subject, size (Pa an hour)."""

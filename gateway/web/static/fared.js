@@ -148,6 +148,7 @@ function sentence(view, shown) {
   if (!drift) return `Too little was recorded to tell a drift. ${tolerance}`;
   const ends = `between ${shown.text(drift.low, 1)} and ${shown.with(drift.high, 1)} a year`;
   if (!drift.real) return `No drift that can be told from the swing of days: ${ends} (95 %). ${tolerance}`;
-  const when = drift.leaves ? `If it goes on so, it leaves the tolerance about ${day(seconds(drift.leaves))}.` : "At that rate it stays within the tolerance for more than 50 years.";
+  const over = drift.leaves && seconds(drift.leaves) < view.to_s + 3600;
+  const when = over ? "It has left the tolerance already." : drift.leaves ? `If it goes on so, it leaves the tolerance about ${day(seconds(drift.leaves))}.` : "At that rate it stays within the tolerance for more than 50 years.";
   return `Drifts by ${shown.with(drift.per_year, 1)} a year, ${ends} (95 %). ${when} ${tolerance}`;
 }
