@@ -50,7 +50,7 @@ class DeadInput:
         limit = COVERAGE * np.sqrt(2) * standard_uncertainty(readings.time, t)
         clear = CLEAR * limit + self._place
         far = np.abs(others - readings.pressure) > clear
-        step = COUNTS * np.abs(t.per_count)
+        step = COUNTS * t.step
         at_zero, _ = self._zero.rests(readings, np.abs(readings.electrical) > step)
         at_top, unseen = self._top.rests(readings, readings.electrical < t.card_high - step)
         high = far

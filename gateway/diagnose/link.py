@@ -69,8 +69,7 @@ class Movement:
     def _could_move(self, readings: Readings) -> Bools:
         """(R, C) True where some input of the controller is away from the ends of its card."""
         t = self._columns.transducers
-        step = np.abs(t.per_count)
-        inside = (readings.electrical > t.card_low + step) & (
-            readings.electrical < t.card_high - step
+        inside = (readings.electrical > t.card_low + t.step) & (
+            readings.electrical < t.card_high - t.step
         )
         return self._inputs.count(inside) > 0

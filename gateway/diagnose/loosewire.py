@@ -66,7 +66,7 @@ class LooseWire:
         t, fresh, signal = self._t, readings.fresh, readings.electrical
         held = forward_fill(signal, fresh, self._signal)
         before = shifted(held, self._signal)
-        at_rest = self._true_zero & (np.abs(signal) <= np.abs(t.per_count) / 2)
+        at_rest = self._true_zero & (np.abs(signal) <= t.step / 2)
         fell = fresh & at_rest & (np.abs(before) >= CLEAR * (t.signal_high - t.signal_low))
         if fell.any():
             fell &= self._alone(readings.pressure)

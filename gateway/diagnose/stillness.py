@@ -47,8 +47,7 @@ class Stillness:
 
     def __init__(self, columns: Columns) -> None:
         t = columns.transducers
-        step = np.abs(t.per_count)
-        self._low, self._high = t.card_low + step, t.card_high - step
+        self._low, self._high = t.card_low + t.step, t.card_high - t.step
         self._group, self._members, self._starts = _groups(columns)
         interval = columns.controllers.interval[t.controller]
         self._least_s = _least(columns, self._group, self._members, self._starts)

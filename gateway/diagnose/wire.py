@@ -19,8 +19,7 @@ def supply_level(t: TransducerColumns) -> Floats:
     """
     beyond_device = t.failure_high + 0.1 * (t.signal_high - t.signal_low)
     can_show = t.card_high >= np.where(np.isfinite(beyond_device), beyond_device, t.short_above)
-    step = np.abs(t.per_count)
-    return np.where(can_show, np.minimum(t.short_above, t.card_high - step), np.inf)
+    return np.where(can_show, np.minimum(t.short_above, t.card_high - t.step), np.inf)
 
 
 class Bands:

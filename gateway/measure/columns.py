@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime, time
 import numpy as np
 from numpy.typing import NDArray
 
+from gateway.plant.controllers import Point
 from gateway.plant.site import Site
 from gateway.plant.units import PASCALS
 
@@ -19,6 +20,9 @@ from .blocks import Bools, Floats
 Ints = NDArray[np.int64]
 ABSENT = -1
 """Index of a point that the site file does not name."""
+FLOAT_STEPS = 4096
+"""Steps of an input whose point is a float: it shows more digits than its converter has. 12 bits
+are the coarsest that is usual (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +61,9 @@ class TransducerColumns:
     """mA or V a count."""
     at_zero: Floats
     """mA or V at 0 counts."""
+    step: Floats
+    """Finest step of the signal that the input's point can show, mA or V: a count, or what its
+    scale makes of one where the point tells milliamps, volts or percent."""
     card_low: Floats
     card_high: Floats
     """Lowest and highest mA or V that the input can show; infinite when it does not clamp."""
@@ -75,7 +82,7 @@ class TransducerColumns:
     stability: Floats
     """Half-widths in Pa: accuracy, thermal, and stability a year."""
     resolution: Floats
-    """Pa a count."""
+    """Pa a step."""
     calibrated: Floats
     """Seconds since 1970 of the last calibration, NaN when not given."""
     tolerance: Floats
@@ -136,8 +143,13 @@ def _points(site: Site, refs: list[str]) -> PointColumns:
         refs=tuple(refs),
         controller=_ints([order.index(ref.partition(".")[0]) for ref in refs]),
         pa=_floats([PASCALS.get(noun.unit, np.nan) for noun in nouns]),
-        step=_floats([0.0 if noun.type.startswith("float") else abs(noun.scale) for noun in nouns]),
+        step=_floats([_step(noun) for noun in nouns]),
     )
+
+
+def _step(point: Point) -> float:
+    """Smallest step of a decoded value that the register can show; 0 for floats."""
+    return 0.0 if point.type.startswith("float") else abs(point.scale)
 
 
 def _controllers(site: Site, where: dict[str, int]) -> ControllerColumns:
@@ -168,6 +180,8 @@ def _transducers(site: Site, where: dict[str, int]) -> TransducerColumns:
     ends = np.array([n.input.electrical for n in nouns], dtype=np.float64).reshape(-1, 2)
     ends = ends * factor[:, None]
     per_count = (ends[:, 1] - ends[:, 0]) / (counts[:, 1] - counts[:, 0])
+    whole = _floats([_step(site.point(n.counts)) for n in nouns])
+    finest = np.where(whole > 0, np.abs(per_count) * whole, np.ptp(ends, axis=1) / FLOAT_STEPS)
     clamps = np.array([n.input.clamps for n in nouns], dtype=np.bool_)
     span = _floats([n.span_pa for n in nouns])
     low, high = _floats([s.low for s in signals]), _floats([s.high for s in signals])
@@ -180,6 +194,7 @@ def _transducers(site: Site, where: dict[str, int]) -> TransducerColumns:
         ),
         per_count=per_count,
         at_zero=ends[:, 0] - per_count * counts[:, 0],
+        step=finest,
         card_low=np.where(clamps, ends.min(axis=1), -np.inf),
         card_high=np.where(clamps, ends.max(axis=1), np.inf),
         signal_low=low,
@@ -195,7 +210,7 @@ def _transducers(site: Site, where: dict[str, int]) -> TransducerColumns:
         accuracy=span * _floats([n.accuracy_pct_span for n in nouns]) / 100,
         thermal=span * _floats([n.thermal_pct_span_per_K * n.thermal_swing_K for n in nouns]) / 100,
         stability=span * _floats([n.stability_pct_span_per_year for n in nouns]) / 100,
-        resolution=np.abs(per_count) / (high - low) * span,
+        resolution=finest / (high - low) * span,
         calibrated=_floats([_seconds(n.calibrated) for n in nouns]),
         tolerance=span * _floats([n.tolerance_pct_span for n in nouns]) / 100,
     )

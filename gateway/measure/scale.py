@@ -35,7 +35,7 @@ def reasons(signal: Floats, t: TransducerColumns) -> Codes:
     # A unipolar device on a true-zero signal rests at the low end of its input whenever the fan
     # is off: that end only hides something when the range has a negative side.
     hides_low = (t.card_low >= t.signal_low - 1e-9) & (t.lrv < 0)
-    step = np.abs(t.per_count) / 2
+    step = t.step / 2
     cases: list[tuple[np.ndarray, Reason]] = [
         (signal <= t.failure_low, Reason.FAILURE_LOW),
         (signal >= t.failure_high, Reason.FAILURE_HIGH),
