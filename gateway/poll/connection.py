@@ -23,6 +23,7 @@ from gateway.plant.controllers import Controller, Table
 
 from .answer import EXCEPTION_WORDS
 from .gate import Gate, HungUpError
+from .names import addresses
 
 T = TypeVar("T")
 
@@ -59,7 +60,6 @@ class Connection:
             trace_packet=self._gate.passing,
             trace_connect=self._gate.changed,
         )
-        self._create = self._client.ctx.call_create
         self._client.ctx.call_create = self._create_noting_why
         # It drops longer floods before the gate sees them.
         self._client.ctx.max_buffer_size = 2**20
@@ -138,6 +138,20 @@ class Connection:
         if error and not waiting.done():
             waiting.set_exception(error)
         self.close()
+
+    async def _create(self) -> Any:
+        """A connection to the first address that has one to give, each with its share of time."""
+        loop, noun = asyncio.get_running_loop(), self._controller
+        found = await addresses(noun.host, noun.port)
+        trouble = OSError("no address")
+        for address in found:
+            try:
+                async with asyncio.timeout(noun.timeout_s / len(found)):
+                    made = self._client.ctx.handle_new_connection
+                    return await loop.create_connection(made, address, noun.port)
+            except OSError as error:
+                trouble = error
+        raise trouble
 
     async def _create_noting_why(self) -> Any:
         # connect() only answers False; a person wants to tell "refused" from "no such host".

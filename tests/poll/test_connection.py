@@ -114,7 +114,6 @@ async def test_what_is_cut_short_says_so() -> None:
     [
         ("127.0.0.1", "[Cc]onnection refused"),
         ("a..b", "not a host name"),
-        ("a\0b", "not a host name"),
     ],
 )
 async def test_why_there_is_no_connection(host: str, why: str) -> None:
