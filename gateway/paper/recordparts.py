@@ -105,7 +105,12 @@ def _row(
     ]
     verdicts = [point["verdict"]]
     if controller:
-        cells += [plain(value["shown"], places), fixed(value["error"])] if value else [NONE, NONE]
+        ends = (
+            {**value, "limited": point["limited"] and value["verdict"] != "fail"} if value else {}
+        )
+        cells += (
+            [plain(ends["shown"], places), _shown_error(ends, middle)] if ends else [NONE, NONE]
+        )
         verdicts += [value["verdict"]] if value else []
     order = ("pass", "not proved", "fail")
     worst = max(verdicts, key=order.index)

@@ -197,7 +197,7 @@ def test_the_end_of_an_input_is_told() -> None:
     card = {"counts": [0, 25000], "electrical": [0, 20], "unit": "mA", "clamps": True}
     run = whole(begun(about=stair(input=card)), ours=lambda s, k: min(100.0, exact(s, k) + 1.0))
     text = text_of(record_pdf({**body(run, "x"), "number": 1, "previous": HASH}, HASH))
-    assert "\u2265 0.00" in text
+    assert text.count("\u2265 0.00") == 2, "at the input, and shown by the controller"
     assert "At 100 % the input ends, and an error beyond it does not show" in text
     assert "by the line through the other readings it is +0.80 ±" in text.replace("\n", " ")
 
