@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from math import isfinite
 from typing import Any
 
+from gateway.measure.columns import step_of
 from gateway.plant.loops import Loop
 from gateway.plant.signals import Signal
 from gateway.plant.site import Site
@@ -107,14 +108,16 @@ def _transducer(site: Site, key: str, place: int) -> Body:
         "shunt_ohm": noun.input.shunt_ohm,
         "unit": noun.unit,
         "value_unit": value_unit,
-        "points": [_point(noun, signal, percent, value_unit) for percent in POINTS],
-        "bands": _bands(noun, signal),
+        "points": [_point(site, noun, signal, percent, value_unit) for percent in POINTS],
+        "bands": _bands(site, noun, signal),
         "settings": [{"name": n, "value": v} for n, v in _input_settings(noun, signal, value_unit)],
         "registers": {"counts": noun.counts, "value": noun.controller_value},
     }
 
 
-def _point(noun: Transducer, signal: Signal, percent: float, value_unit: str | None) -> Body:
+def _point(
+    site: Site, noun: Transducer, signal: Signal, percent: float, value_unit: str | None
+) -> Body:
     low, high = noun.range
     pressure = low + (high - low) * percent / 100
     sent = signal.low + (signal.high - signal.low) * percent / 100
@@ -124,7 +127,7 @@ def _point(noun: Transducer, signal: Signal, percent: float, value_unit: str | N
         "pressure": _short(pressure),
         "sent": _short(sent),
         "at_input": _short(_at_input(noun, sent)),
-        "counts": counts_at(noun, sent),
+        "counts": counts_at(site, noun, sent),
         "value": None if value is None else _short(value),
     }
 
@@ -134,17 +137,23 @@ def _at_input(noun: Transducer, sent: float) -> float:
     return sent * noun.input.shunt_ohm / 1000 if noun.input.shunt_ohm else sent
 
 
-def counts_at(noun: Transducer, sent: float) -> int | None:
-    """Whole counts that the input gives for a signal, mA or V; None where it cannot show it."""
+def counts_at(site: Site, noun: Transducer, sent: float) -> float | None:
+    """What the input's point shows for a signal, mA or V; None where it cannot show it.
+
+    In its own steps: whole counts, or tenths of a volt.
+    """
     card = noun.input
     (first, last), (low, high) = card.counts, card.electrical
     share = (_at_input(noun, sent) - low) / (high - low)
     if card.clamps and not -1e-9 <= share <= 1 + 1e-9:
         return None
-    return round(first + share * (last - first))
+    shown, point = first + share * (last - first), site.point(noun.counts)
+    if step := step_of(point):
+        shown = point.offset + round((shown - point.offset) / step) * step
+    return round(shown) if shown == round(shown) else _short(shown)
 
 
-def _bands(noun: Transducer, signal: Signal) -> list[Body]:
+def _bands(site: Site, noun: Transducer, signal: Signal) -> list[Body]:
     """Where the signal means something else than a pressure."""
     found = [
         ("nothing connected, or a broken wire", "at or below", signal.open_below),
@@ -160,7 +169,7 @@ def _bands(noun: Transducer, signal: Signal) -> list[Body]:
             "side": side,
             "sent": _short(at),
             "at_input": _short(_at_input(noun, at)),
-            "counts": counts_at(noun, at),
+            "counts": counts_at(site, noun, at),
         }
         for means, side, at in found
         if isfinite(at)

@@ -143,11 +143,11 @@ def _points(site: Site, refs: list[str]) -> PointColumns:
         refs=tuple(refs),
         controller=_ints([order.index(ref.partition(".")[0]) for ref in refs]),
         pa=_floats([PASCALS.get(noun.unit, np.nan) for noun in nouns]),
-        step=_floats([_step(noun) for noun in nouns]),
+        step=_floats([step_of(noun) for noun in nouns]),
     )
 
 
-def _step(point: Point) -> float:
+def step_of(point: Point) -> float:
     """Smallest step of a decoded value that the register can show; 0 for floats."""
     return 0.0 if point.type.startswith("float") else abs(point.scale)
 
@@ -180,7 +180,7 @@ def _transducers(site: Site, where: dict[str, int]) -> TransducerColumns:
     ends = np.array([n.input.electrical for n in nouns], dtype=np.float64).reshape(-1, 2)
     ends = ends * factor[:, None]
     per_count = (ends[:, 1] - ends[:, 0]) / (counts[:, 1] - counts[:, 0])
-    whole = _floats([_step(site.point(n.counts)) for n in nouns])
+    whole = _floats([step_of(site.point(n.counts)) for n in nouns])
     finest = np.where(whole > 0, np.abs(per_count) * whole, np.ptp(ends, axis=1) / FLOAT_STEPS)
     clamps = np.array([n.input.clamps for n in nouns], dtype=np.bool_)
     span = _floats([n.span_pa for n in nouns])

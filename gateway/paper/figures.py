@@ -29,6 +29,11 @@ def plain(value: float | None, places: int = 2) -> str:
     return NONE if value is None else _minus(f"{value:.{places}f}")
 
 
+def counted(value: float | None) -> str:
+    """What an input's point shows: whole counts, but not of one that tells volts or milliamps."""
+    return figure(value, 4) if value is None or abs(value) < 1000 else plain(value, 0)
+
+
 def with_unit(value: float | None, unit: str, digits: int = 5) -> str:
     """A figure and its unit."""
     return NONE if value is None else f"{figure(value, digits)} {unit}"

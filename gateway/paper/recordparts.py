@@ -7,6 +7,7 @@ from typing import Any
 
 from .figures import (
     NONE,
+    counted,
     figure,
     fixed,
     moment,
@@ -99,7 +100,7 @@ def _row(
         "bridged" if point["kind"] == "ports bridged" else way,
         plain(point["applied"], places),
         plain(point["electrical"], 3),
-        plain(point["counts"], 0),
+        counted(point["counts"]),
         plain(point["shown"], places),
         _shown_error(point, middle),
     ]

@@ -45,7 +45,9 @@ class ChainView(BaseModel):
         description="Where measurement ends and failure begins, mA or V; those that the signal has."
     )
     shunt_ohm: float | None
-    count: float | None = Field(description="mA or V that one count is worth.")
+    count: float | None = Field(
+        description="mA or V of one count, or of the finest step that the input's point can show."
+    )
     within: float | None = Field(
         description="Expanded uncertainty of the transducer in mA or V: how far a meter may be off."
     )
@@ -104,7 +106,7 @@ class Chains:
             ends=ends if isfinite(ends[0]) and isfinite(ends[1]) else None,
             bands={name: value for name, value in bands.items() if isfinite(value)},
             shunt_ohm=noun.input.shunt_ohm,
-            count=number(abs(float(t.per_count[k])), 3),
+            count=number(float(t.step[k]), 3),
             within=number(expanded * per_pascal, 3),
             points=[line.point(what, value) for what, value in self._wanted(key)],
         )

@@ -90,13 +90,35 @@ def test_the_sheet_and_the_measurement_are_each_others_reverse() -> None:
         noun = DEMO.transducers[key]
         for percent in (0.0, 25.0, 50.0, 75.0, 100.0):
             sent = noun.sends().low + (noun.sends().high - noun.sends().low) * percent / 100
-            counts = counts_at(noun, sent)
+            counts = counts_at(DEMO, noun, sent)
             assert counts is not None
             row = np.zeros((1, len(t.ids)))
             row[0, place] = counts
             pascals = scale.pressure(scale.electrical(row, t), t)[0, place]
             shown = 100 * (pascals - noun.lrv_pa) / noun.span_pa
             assert shown == pytest.approx(percent, abs=0.02), "within half a count"
+
+
+@pytest.mark.parametrize(
+    ("point", "expected"),
+    [
+        ({"scale": 0.001, "unit": "V"}, [0, 2.5, 5, 7.5, 10]),
+        ({"scale": 0.4, "unit": "V"}, [0, 2.4, 4.8, 7.6, 10]),
+        ({"type": "float32", "unit": "V"}, [0, 2.5, 5, 7.5, 10]),
+        ({}, [0, 2, 5, 8, 10]),
+    ],
+)
+def test_an_input_told_in_volts_is_not_rounded_to_whole_ones(
+    point: dict[str, Any], expected: list[float]
+) -> None:
+    card = {"counts": [0, 10], "electrical": [0, 10], "unit": "V"}
+    here = site(
+        {"p1": transducer("a.c1", input=card, signal="0-10 V")},
+        {"stair": {"transducers": ["p1"], "combine": "single"}},
+        {"a": {"host": "127.0.0.1", "points": {"c1": {"table": "input", "address": 0, **point}}}},
+    )
+    points = sheet(here)["loops"][0]["transducers"][0]["points"]
+    assert [one["counts"] for one in points] == pytest.approx(expected)
 
 
 def test_every_signal_has_a_sheet() -> None:

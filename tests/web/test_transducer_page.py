@@ -73,7 +73,7 @@ async def test_the_chain_and_the_meter(chromium: Browser, feeder: Feeder) -> Non
         await expect(rows.first).to_contain_text("Now")
         how = page.locator("#meter-how")
         await expect(how).to_contain_text("with the meter in series")
-        await expect(how).to_contain_text("±0.23 mA; one count of the input is 0.00063 mA")
+        await expect(how).to_contain_text("±0.23 mA; one step of the input is 0.00063 mA")
         await expect(page.locator(".caution").first).to_contain_text("arrange the impairment")
         await expect(page.locator("[data-f=apart]")).to_have_text(
             re.compile(r"^this is \d\.\d\d (lower|higher)$")

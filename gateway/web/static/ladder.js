@@ -2,7 +2,7 @@
 // them, since each is a straight function of the next. What stands beside the line is scaled wrongly.
 
 import { child, drawn, say } from "./parts.js";
-import { amount, count, figure } from "./words.js";
+import { amount, figure, raw } from "./words.js";
 
 const STOPS = [0, 0.25, 0.5, 0.75, 1];
 
@@ -17,7 +17,7 @@ export function ladder(box, chain, shown) {
   const along = ([a, b]) => (part) => a + part * (b - a);
   const unit = chain.electrical_unit;
   const rows = [
-    rung("Counts", along(chain.counts), (value) => count(Math.round(value)), (value) => count(Math.round(value))),
+    rung("Counts", along(chain.counts), raw, raw),
     rung("At the terminals", along(chain.electrical), (value) => `${figure(value, 2)} ${unit}`),
     rung("Share of range", along([0, 100]), (value) => `${figure(value, 1)} %`),
     rung("Pressure", along(chain.pressure), shown.with, (value) => amount(shown.number(value))),

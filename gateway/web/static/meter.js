@@ -1,7 +1,7 @@
 // What a meter at the terminals should read: now, and at the pressures that a technician applies.
 
 import { child, say } from "./parts.js";
-import { brief, capital, count, figure } from "./words.js";
+import { brief, capital, figure, raw } from "./words.js";
 
 export function meter(section, chain, shown) {
   const table = section.querySelector("table");
@@ -10,7 +10,7 @@ export function meter(section, chain, shown) {
   const shunt = chain.shunt_ohm !== null;
   const how = unit === "mA" ? "The current, with the meter in series" : "The voltage across the input’s terminals";
   const across = shunt ? `, or the volts across the shunt of ${brief(chain.shunt_ohm, 5)} Ω` : "";
-  say(section.querySelector("#meter-how"), `${how}${across}. A healthy transducer may be off by ±${brief(chain.within, 2)} ${unit}; one count of the input is ${brief(chain.count, 2)} ${unit}.`);
+  say(section.querySelector("#meter-how"), `${how}${across}. A healthy transducer may be off by ±${brief(chain.within, 2)} ${unit}; one step of the input is ${brief(chain.count, 2)} ${unit}.`);
   const names = ["At", `Pressure, ${shown.label}`, unit === "mA" ? "mA in series" : "V at the terminals", ...(shunt ? ["V across the shunt"] : []), "Counts"];
   const head = table.tHead.rows[0];
   head.replaceChildren();
@@ -44,7 +44,7 @@ export function meter(section, chain, shown) {
   }
 
   function fill(cells, value, electrical, volts, counts) {
-    const texts = [shown.text(value), figure(electrical, digits), ...(shunt ? [figure(volts, 4)] : []), counts === null ? "–" : count(Math.round(counts))];
+    const texts = [shown.text(value), figure(electrical, digits), ...(shunt ? [figure(volts, 4)] : []), counts === null ? "–" : raw(counts)];
     texts.forEach((text, k) => say(cells[k], text));
   }
 }

@@ -49,6 +49,9 @@ export const brief = (value, digits = 3) =>
 
 export const count = (value) => value.toLocaleString("en-GB").replaceAll(",", " ");
 
+// What an input's point shows: whole counts, but not of one that tells volts, milliamps or percent.
+export const raw = (value) => (Math.abs(value) < 1000 ? brief(value, 4) : count(Math.round(value)));
+
 export const seconds = (iso) => Date.parse(iso) / 1000;
 export const timeOfDay = (time) => clock.format(new Date(time * 1000));
 export const minuteOfDay = (time) => short.format(new Date(time * 1000));
