@@ -26,6 +26,8 @@ from pydantic_settings import (
 from gateway.plant.noun import Host
 
 PREFIX = "LOOPWITNESS_"
+LONGEST_DAYS = 36_525
+"""A century; times before 1970 by far are more than the store can count."""
 NOT_SETTINGS = {"SECRETS_DIR", "VENV", "PYTHON", "CONFIG", "SITE", "DATA"}
 """Names of the same beginning that scripts, containers and tests know."""
 
@@ -157,17 +159,17 @@ class Settings(BaseSettings):
     """text for people, json for a service; auto: text on a terminal."""
     log_level: Literal["debug", "info", "warning", "error"] = "info"
     """Least weight of a log line that is written."""
-    keep_days: float = Field(default=90.0, gt=0)
+    keep_days: float = Field(default=90.0, gt=0, le=LONGEST_DAYS)
     """Days that every row is kept, and events for a broker that takes none."""
     keep_minutes_days: Annotated[float, AfterValidator(_no_shorter("keep_days"))] = Field(
-        default=450.0, validate_default=True
+        default=450.0, le=LONGEST_DAYS, validate_default=True
     )
     """Days that summaries of minutes are kept."""
     keep_hours_days: Annotated[float, AfterValidator(_no_shorter("keep_minutes_days"))] = Field(
-        default=3650.0, validate_default=True
+        default=3650.0, le=LONGEST_DAYS, validate_default=True
     )
     """Days that summaries of hours are kept."""
-    keep_journal_days: float = Field(default=0.0, ge=0)
+    keep_journal_days: float = Field(default=0.0, ge=0, le=LONGEST_DAYS)
     """Days that findings, alarms and what people did are kept; 0: for ever."""
     archive: bool = False
     """Keep each day's rows as a Parquet file in the folder `archive` before they are removed."""

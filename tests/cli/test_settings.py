@@ -24,6 +24,7 @@ HOST = "a host name or an address, without scheme, brackets or port"
 ADDRESS = "http:// or https://, a host, and where needed a port and a path"
 LINE = "one line of text that can be printed"
 CARD = "the IPv4 address of one network card, such as 192.0.2.10/24"
+DAYS = "a number up to 36525"
 SOCKETS = "address:port, such as 192.0.2.20:47808, commas between"
 LEVELS = "levels with / between, without + # and blanks, not starting with $"
 
@@ -50,6 +51,8 @@ LEVELS = "levels with / between, without + # and blanks, not starting with $"
         ("BACNET_ADDRESS", "::1", f'"::1"; allowed: {CARD}'),
         ("BACNET_ADDRESS", "0.0.0.0", f'"0.0.0.0"; allowed: {CARD}'),
         ("BACNET_NAME", "a\tb", rf'"a\tb"; allowed: {LINE}'),
+        ("KEEP_HOURS_DAYS", "1e300", f'"1e300"; allowed: {DAYS}'),
+        ("KEEP_JOURNAL_DAYS", "inf", '"inf"; allowed: a number from 0 to 36525'),
         (
             "BACNET_RECIPIENTS",
             "192.0.2.1:47808, b",
