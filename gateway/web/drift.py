@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import isfinite
 
 import numpy as np
 
@@ -144,7 +145,18 @@ def drift_of(time: Floats, offset: Floats, usual: float, tolerance: float) -> Ra
     ) // (2 * joined) >= FEWEST:
         joined *= 2
     made = rate(_blocks(when, joined), _blocks(shift, joined), tolerance)
-    return _widened(made, alike) if made else None
+    return _widened(_from_now(made, when, shift, tolerance), alike) if made else None
+
+
+def _from_now(made: Rate, when: Floats, shift: Floats, tolerance: float) -> Rate:
+    """With the days counted from the end of the line: joined blocks end days before."""
+    if not isfinite(made.days_left):
+        return made
+    last = max(FEWEST, len(when) // 10)
+    rise = made.per_day * (when[-last:] - when[-1]) / DAY_S
+    now = float(np.median(shift[-last:] - rise))
+    left = (np.copysign(tolerance, made.per_day) - now) / made.per_day
+    return replace(made, days_left=max(0.0, float(left)))
 
 
 def rates_of(time: Floats, offset: Floats, start: float, end: float) -> list[tuple[float, Rate]]:

@@ -175,3 +175,15 @@ def test_a_fan_that_rests_every_night_still_shows_its_offset_over_months() -> No
     )  # fmt: skip
     assert late.time.tolist() == [START + 48 * 3600, START + 72 * 3600]
     assert known(late.offset) == [1.0, None]
+
+
+def test_days_are_counted_from_the_last_offset() -> None:
+    # Alike from hour to hour, so that they are joined by days; at the end 9 Pa of 10 at 1 Pa a day.
+    hours = np.arange(0, 24 * 9, 1.0)
+    swing = 0.3 * np.sin(hours / 24 * 2 * np.pi)
+    made = drift_of(START + 3600 * hours, hours / 24 + swing, 0.0, 10.0)
+    assert made
+    assert made.days_left == pytest.approx(1.0, abs=0.3)
+    over = drift_of(START + 3600 * hours, 1.3 * hours / 24 + swing, 0.0, 10.0)
+    assert over
+    assert over.days_left == 0.0

@@ -10,6 +10,7 @@ const units = (document.body.dataset.units || "").split(" ").sort((a, b) => b.le
 const NAMES = {
   "electrical": "signal", "of span": "share of range", "reading": "it reads", "peers": "the others read",
   "shift": "off by", "witness": "told by",
+  "drift low": "at least", "drift high": "at most", "days to tolerance": "days until it leaves its tolerance",
 };
 
 // What tells this transducer from the others, in words.
@@ -97,5 +98,5 @@ function evidence(name, value, finest) {
   if (!unit) return [stem, amount(value)];
   if (!isPressure(unit)) return [stem, `${["mA", "V"].includes(unit) ? figure(value, 2) : amount(value)} ${unit}`];
   const [size, shown] = converted(value, unit);
-  return [stem, `${finest === null ? amount(size) : figure(size, finest)} ${shown}`];
+  return [stem, `${finest === null || stem.startsWith("drift") ? amount(size) : figure(size, finest)} ${shown}`];
 }
