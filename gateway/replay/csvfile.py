@@ -17,7 +17,7 @@ from typing import IO, cast
 import numpy as np
 
 from gateway.errors import Fault
-from gateway.measure.blocks import Block, Floats
+from gateway.measure.blocks import Block, Bools, Floats
 from gateway.plant.faults import shown
 from gateway.plant.site import Site
 
@@ -29,7 +29,9 @@ BLOCK_ROWS = 86_400
 BLOCK_CELLS = 4_000_000
 """Cells at most, for sites with thousands of points."""
 FAULTS_NAMED = 10
-ALLOWED_TIME = "ISO 8601 or seconds since 1970, UTC"
+ALLOWED_TIME = "ISO 8601 or seconds since 1970, UTC, at most the year 9999"
+FIRST, LAST = 0.0, 253_402_300_799.0
+"""1970 to the end of year 9999: milliseconds taken for seconds lie far beyond."""
 
 Row = tuple[int, list[str]]
 """Line number and cells."""
@@ -139,9 +141,14 @@ def _numbers(file: str, header: Header, rows: list[Row]) -> tuple[Floats, Floats
         raise ScansError(file, _bad_cells(header, rows)) from None
     values = np.full((len(rows), len(header.there)), nan)
     values[:, header.place] = cells
-    if np.isinf(values).any() or not np.isfinite(time).all():
+    if np.isinf(values).any() or not timely(time).all():
         raise ScansError(file, _bad_cells(header, rows))
     return time, values
+
+
+def timely(time: Floats) -> Bools:
+    """(R,) where a time is one of the calendar."""
+    return np.asarray((time >= FIRST) & (time <= LAST), dtype=np.bool_)
 
 
 def _times(cells: list[str]) -> list[float]:
@@ -164,21 +171,21 @@ def _bad_cells(header: Header, rows: list[Row]) -> list[Fault]:
     faults = []
     for line, cells in rows:
         for column in (0, *header.values):
-            name, cell, timely = header.names[column], cells[column], column == 0
-            if not _fits(cell, timely=timely):
-                allowed = ALLOWED_TIME if timely else "a number, or nothing for a failed read"
+            name, cell, is_time = header.names[column], cells[column], column == 0
+            if not _fits(cell, is_time=is_time):
+                allowed = ALLOWED_TIME if is_time else "a number, or nothing for a failed read"
                 faults.append(Fault(f"line {line}, {name}", shown(cell), allowed))
                 if len(faults) == FAULTS_NAMED:
                     return faults
     return faults
 
 
-def _fits(cell: str, *, timely: bool) -> bool:
+def _fits(cell: str, *, is_time: bool) -> bool:
     try:
-        value = seconds(cell) if timely else float(cell) if cell else 0.0
+        value = seconds(cell) if is_time else float(cell) if cell else 0.0
     except ValueError:
         return False
-    return abs(value) < inf if timely else abs(value) != inf
+    return FIRST <= value <= LAST if is_time else abs(value) != inf
 
 
 def _iso(when: float) -> str:

@@ -18,9 +18,9 @@ from gateway.measure.blocks import Block
 from gateway.plant.site import Site
 from gateway.views import iso
 
-from .csvfile import ALLOWED_TIME, seconds
+from .csvfile import ALLOWED_TIME, FIRST, LAST, seconds
 from .plot import check_plot_name, write_plot
-from .recorded import FIRST, LAST, history_blocks
+from .recorded import history_blocks
 from .replay import between, file_blocks, line, replay
 from .summary import Summary, summary_table
 from .trace import Trace

@@ -14,7 +14,7 @@ from gateway.measure.blocks import Block, Floats
 from gateway.plant.faults import shown
 from gateway.plant.site import Site
 
-from .csvfile import ALLOWED_TIME, check_rising, rows_per_block, seconds, take_told
+from .csvfile import ALLOWED_TIME, check_rising, rows_per_block, seconds, take_told, timely
 from .gaps import Gaps
 from .header import Header, ScansError
 
@@ -105,7 +105,7 @@ def _time(file: str, column: Any, done: int) -> Floats:
         time = np.array([_seconds(cell) for cell in column.to_pylist()])
     else:
         raise ScansError(file, [Fault("column 1", f"time is of type {kind}", ALLOWED_TIME)])
-    bad = np.flatnonzero(~np.isfinite(time))
+    bad = np.flatnonzero(~timely(np.asarray(time, dtype=np.float64)))
     if len(bad):
         value = shown(column[int(bad[0])].as_py())
         raise ScansError(file, [Fault(f"row {done + int(bad[0]) + 1}, time", value, ALLOWED_TIME)])

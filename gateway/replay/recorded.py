@@ -11,10 +11,7 @@ from gateway.plant.site import Site
 from gateway.record.opening import FILE, reader
 
 from .archived import FOLDER, ends, kept_blocks
-from .csvfile import rows_per_block
-
-FIRST, LAST = 0.0, 253_402_300_799.0
-"""1970 to the end of year 9999."""
+from .csvfile import FIRST, LAST, rows_per_block
 
 
 def history_blocks(

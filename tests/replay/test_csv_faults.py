@@ -93,6 +93,8 @@ def test_time_alone_is_nothing_to_replay(tmp_path: Path) -> None:
         ("x,1,2", f'line 3, time: "x"; allowed: {csvfile.ALLOWED_TIME}'),
         (",1,2", f'line 3, time: ""; allowed: {csvfile.ALLOWED_TIME}'),
         ("nan,1,2", f'line 3, time: "nan"; allowed: {csvfile.ALLOWED_TIME}'),
+        ("1780000000000,1,2", f'line 3, time: "1780000000000"; allowed: {csvfile.ALLOWED_TIME}'),
+        ("-1,1,2", f'line 3, time: "-1"; allowed: {csvfile.ALLOWED_TIME}'),
         (
             f"{START + 9},1 2,2",
             'line 3, sf-2.ai1_counts: "1 2"; allowed: a number, or nothing for a failed read',

@@ -57,6 +57,7 @@ def test_a_time_of_another_type(tmp_path: Path) -> None:
     [
         (pa.array([START, None, START + 2]), "None"),
         (pa.array([START, float("inf"), START + 2]), "inf"),
+        (pa.array([int(START), int(START) * 1000, 3]), str(int(START) * 1000)),
         (pa.array(["2026-06-01", "June", "2026-06-03"]), '"June"'),
         (pa.array([1, None, 3], pa.timestamp("s")), "None"),
     ],
