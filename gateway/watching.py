@@ -24,11 +24,11 @@ from gateway.diagnose.diagnose import Diagnosis
 from gateway.diagnose.explain import cleared
 from gateway.diagnose.findings import Finding
 from gateway.diagnose.origin import outdated
-from gateway.diagnose.picture import from_dict, to_dict
+from gateway.diagnose.picture import Picture, from_dict, to_dict
 from gateway.diagnose.visibility import judged
 from gateway.errors import StoreError
 from gateway.live import ClockState, Live, SinkState, Snapshot
-from gateway.measure.columns import columns
+from gateway.measure.columns import Columns, columns
 from gateway.measure.measure import Measure
 from gateway.plant.site import Site
 from gateway.poll.poller import poll_controller
@@ -101,12 +101,7 @@ def watching(
     """Work by the name of its task: one poller a controller, the row loop, the memory."""
     rows, measure = Rows(site), Measure(site)
     before = still_open(site, store, time.time())
-    learnt = _asked(store, lambda connection: memory.recall(connection, PICTURE), None)
-    picture = from_dict(learnt, measure.columns) if learnt else None
-    if learnt and (other := outdated(learnt, measure.columns)):
-        log.info(
-            "learnt anew: the site file has changed what they are", of=[key for _, key in other]
-        )
+    picture = _learnt(store, measure.columns)
     diagnosis = Diagnosis(site, measure.columns, before, picture)
     offsets = stagger([c.interval_s for c in site.controllers.values()])
     work: dict[str, Coroutine[Any, Any, None]] = {
@@ -116,6 +111,23 @@ def watching(
     work["watch"] = watch(live, rows, measure, diagnosis, queue, store)
     work["remember"] = remember(live, store, measure, diagnosis)
     return work
+
+
+def _learnt(store: Store, of: Columns) -> Picture | None:
+    """The picture that the store has, as far as it is of these columns."""
+    learnt = _asked(store, lambda connection: memory.recall(connection, PICTURE), None)
+    if not learnt:
+        return None
+    try:
+        picture, other = from_dict(learnt, of), outdated(learnt, of)
+    except (AttributeError, TypeError, ValueError) as error:
+        reason = f"{type(error).__name__}: {error}"
+        log.warning("what was learnt is of another form: it is learnt anew", reason=reason)
+        return None
+    if other:
+        names = [key for _, key in other]
+        log.info("learnt anew: the site file has changed what they are", of=names)
+    return picture
 
 
 async def watch(

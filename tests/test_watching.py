@@ -18,6 +18,7 @@ from gateway.live import Live, SinkState
 from gateway.measure.measure import Measure
 from gateway.plant.site import Site
 from gateway.poll.rows import Rows
+from gateway.record import memory
 from gateway.record.backlog import Scan
 from gateway.record.journal import Search, open_findings, search
 from gateway.record.recorder import Queue
@@ -76,6 +77,28 @@ def test_findings_that_the_site_file_leaves_nobody_to_judge_are_over(tmp_path: P
         assert still_open(silent, store, START + 90) == (stood[1],)
         assert still_open(small, store, START + 90) == ()
         assert store.do(open_findings) == ()
+
+
+def test_what_another_version_has_written_does_not_keep_the_gateway_from_starting(
+    tmp_path: Path,
+) -> None:
+    here = site()
+    one, other = finding(here, "hunting", "stair"), finding(here, "open-circuit", "p1")
+    of = Measure(here).columns
+    with open_store(tmp_path, here) as store, structlog.testing.capture_logs() as told:
+        store.write([], [one, other])
+        store.do(
+            lambda c: c.execute("UPDATE journal SET body = ? WHERE seq = 2", ('{"fault": "x"}',))
+        )
+        assert still_open(here, store, START) == (one,)
+        for body in ({"transducers": {"p1": {"count": [1, 2, 3]}}}, {"transducers": [1]}):
+            store.do(memory.keep, watching.PICTURE, 1, body)
+            assert watching._learnt(store, of) is None
+        store.do(memory.keep, watching.PICTURE, 1, {"transducers": {"p1": {"count": [1, 2]}}})
+        kept = watching._learnt(store, of)
+    assert kept is not None
+    assert kept.count[:, 0].tolist() == [1, 2]
+    assert [line["log_level"] for line in told] == ["warning"] * 3
 
 
 class Clock:

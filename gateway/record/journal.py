@@ -10,9 +10,11 @@ import json
 import secrets
 import sqlite3
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
+
+import structlog
 
 from gateway.alarm.transition import Transition, from_body, to_body
 from gateway.diagnose.findings import Finding, Status
@@ -25,6 +27,8 @@ FIELDS = (
 )  # fmt: skip
 FINDING = "finding"
 ALARM = "alarm"
+
+log = structlog.get_logger(__name__)
 
 
 @dataclass(frozen=True)
@@ -142,7 +146,17 @@ def open_findings(connection: sqlite3.Connection) -> tuple[Finding, ...]:
         " ORDER BY seq",
         (FINDING,),
     ).fetchall()
-    return tuple(to_finding(to_entry(row)) for row in rows)
+    return tuple(_readable(to_entry(row) for row in rows))
+
+
+def _readable(entries: Iterable[Entry]) -> Iterator[Finding]:
+    """Findings of those that can be read: one of another version must not keep all from running."""
+    for entry in entries:
+        try:
+            yield to_finding(entry)
+        except (KeyError, TypeError, ValueError) as error:
+            reason = f"{type(error).__name__}: {error}"
+            log.warning("journal entry of a finding cannot be read", seq=entry.seq, reason=reason)
 
 
 @dataclass(frozen=True)
