@@ -1,8 +1,8 @@
 """How large a message the broker takes: told by it, or learnt from the connections that it ends.
 
 A broker with a limit may end the connection over a larger message instead of refusing it, again
-and again. Two things tell such a message from a bad network: it is larger than all that the broker
-has ever confirmed, and it was on its way each time.
+and again. Three things tell such a message from a bad network: it is larger than all that the
+broker has ever confirmed, it is no small one, and it was on its way each time.
 """
 
 from __future__ import annotations
@@ -18,6 +18,9 @@ SOON_S = 30.0
 """A connection that lasted longer did not end over what it began with."""
 FORGOTTEN_S = 3600.0
 """After this a learnt limit is tried again: somebody may have raised it."""
+SMALL = 1000
+"""Bytes that every broker takes. One that is silent from the first greeting on, or ends connections
+because it does not know us, would else be taken for one that wants nothing larger."""
 AROUND = 12
 """Bytes of a packet beside topic and payload, about."""
 
@@ -63,7 +66,8 @@ class Sizes:
 
     def broke(self) -> None:
         """The connection was ended, not by us."""
-        larger = [size for size, count in self._flying.items() if count and size > self._largest]
+        taken = max(self._largest, SMALL)
+        larger = [size for size, count in self._flying.items() if count and size > taken]
         self._flying.clear()
         if not larger or self._steady() - self._since > SOON_S:
             self._breaks = 0

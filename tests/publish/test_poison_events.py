@@ -83,14 +83,22 @@ def test_a_bad_network_teaches_nothing() -> None:
         fly(there, 700, 800)
     assert there.refusal(800) == "", "such messages were taken before"
     for k in range(20):
-        fly(there, 900)
+        fly(there, 1100)
         if k % 3 == 2:
             there.connected(None)
             there.broke()  # no connection at all: the broker is away
-    assert there.refusal(900) == ""
+    assert there.refusal(1100) == ""
     for _ in range(20):
-        fly(there, 900, after=lambda: steady.wait(sizes.SOON_S + 1))
-    assert there.refusal(900) == ""
+        fly(there, 1100, after=lambda: steady.wait(sizes.SOON_S + 1))
+    assert there.refusal(1100) == ""
+
+
+def test_a_broker_that_ends_connections_over_a_greeting_wants_no_shorter_ones() -> None:
+    there = Sizes(Steady())
+    for _ in range(20):
+        fly(there, 87, 400)
+    assert there.refusal(87) == ""
+    assert there.refusal(5000) == ""
 
 
 @pytest.fixture

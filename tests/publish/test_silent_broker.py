@@ -13,6 +13,7 @@ import pytest
 from gateway.live import Live
 from gateway.publish import broker, mqtt
 from gateway.publish.mqtt import publish_mqtt
+from gateway.publish.sizes import BREAKS
 from gateway.record.store import Store, open_store
 from tests.publish.made import free_port, options, plant, shown, until
 
@@ -45,6 +46,32 @@ async def stop(task: asyncio.Task[None]) -> float:
     assert asyncio.all_tasks() == {asyncio.current_task()}
     gc.collect()  # a socket left open warns now
     return took
+
+
+async def test_a_broker_that_greets_and_then_hangs_is_not_taken_for_a_narrow_one(
+    store: Store,
+) -> None:
+    """Else its events would be set aside for an hour after it has come to itself."""
+    greeted = 0
+
+    async def greeting(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal greeted
+        await reader.read(1000)
+        writer.write(bytes([0x20, 3, 0, 0, 0]))  # CONNACK
+        greeted += 1
+        while await reader.read(1000):
+            pass
+        writer.close()
+
+    live = Live(HERE)
+    shown(live, 0)
+    server = await asyncio.start_server(greeting, "127.0.0.1", 0)
+    wanted = options(mqtt_host="127.0.0.1", mqtt_port=server.sockets[0].getsockname()[1])
+    task = asyncio.create_task(publish_mqtt(live, store, wanted))
+    await until(lambda: greeted > BREAKS + 1)
+    assert "ends the connection" not in live.sinks["mqtt"].reason
+    await stop(task)
+    server.close()
 
 
 async def test_silent_broker_blocks_nothing_and_is_noticed(store: Store) -> None:
