@@ -11,6 +11,7 @@ import pytest
 
 from gateway.errors import SiteFileError
 from tests.cli.commands import ROOT, environment
+from tests.drills.soak import AS_A_SERVICE
 
 pytestmark = [pytest.mark.slow, pytest.mark.server]
 
@@ -63,6 +64,7 @@ def test_what_the_program_and_the_unit_must_agree_about() -> None:
     assert said["StartLimitIntervalSec"] == ["0"]
     (given,) = said["Environment"]
     assert f"LOOPWITNESS_STATE_DIR=/var/lib/{said['StateDirectory'][0]}" in given
+    assert {f"{name}={value}" for name, value in AS_A_SERVICE.items()} <= set(given.split())
     # The jail of the next test is made by hand of these.
     assert said["SystemCallFilter"] == ["@system-service", "~@privileged @resources"]
     assert said["MemoryDenyWriteExecute"] == ["yes"]

@@ -51,6 +51,8 @@ LOOK_S = 5.0
 ACT_S = 10.0
 PAGE = os.sysconf("SC_PAGE_SIZE")
 HOURS_A_DAY = 24.0
+AS_A_SERVICE = {"MALLOC_ARENA_MAX": "2"}
+"""As the unit file and the container have it."""
 
 
 @dataclass(frozen=True)
@@ -162,7 +164,7 @@ async def _gateway(
     child = await asyncio.create_subprocess_exec(
         sys.executable, "-m", "tests.drills.soak", "--child", str(port), str(interval_s),
         json.dumps(plan),
-        stdout=asyncio.subprocess.PIPE, cwd=ROOT,
+        stdout=asyncio.subprocess.PIPE, cwd=ROOT, env={**os.environ, **AS_A_SERVICE},
     )  # fmt: skip
     assert child.stdout is not None
     try:
