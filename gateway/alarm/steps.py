@@ -88,22 +88,30 @@ class Steps:
         routing.end_groups(time)
 
     def time_holds(self, alarms: Iterable[str], time: float) -> None:
-        """Let shelving and work end by themselves; at once what seems to begin after `time`."""
+        """Let shelving and work end by themselves.
+
+        What seems to begin after `time` has its span from now on: either clock may be wrong.
+        """
         for alarm in alarms:
             memory = self._ledger.memory(alarm)
             for timer, hold in ((Timer.SERVICE, memory.service), (Timer.SHELF, memory.shelf)):
                 if hold is None:
                     self._timers.stop(timer, alarm)
                 else:
-                    ahead = hold.since > time + AHEAD_S
-                    self._timers.set(timer, alarm, time if ahead else hold.until)
+                    begins = time if hold.since > time + AHEAD_S else hold.since
+                    self._timers.set(timer, alarm, hold.until + begins - hold.since)
 
     def _expired(self, time: float, timer: Timer, event: Event) -> list[Want]:
         wants = []
         for alarm in self._timers.take(timer, time):
             memory = self._ledger.memory(alarm)
             hold = memory.service if timer is Timer.SERVICE else memory.shelf
-            note = CLOCK_WAS_AHEAD if hold and hold.until > time else TIME_IS_OVER
+            note = TIME_IS_OVER
+            if hold and hold.until > time:
+                if hold.since <= time + AHEAD_S:  # it was this clock, which has been set right
+                    self._timers.set(timer, alarm, hold.until)
+                    continue
+                note = CLOCK_WAS_AHEAD
             wants.append(Want(self._ledger.definitions.of(alarm), event, note))
         return wants
 

@@ -13,7 +13,7 @@ from gateway.alarm.definitions import MANY_ANYWHERE
 from gateway.alarm.memory import restore
 from gateway.alarm.transition import Transition
 from gateway.plant.site import Site
-from tests.alarm.alarm_plant import Watch, finding, plant, quiet, rows
+from tests.alarm.alarm_plant import START, Watch, finding, plant, quiet, rows
 
 LIMITED = plant(limits={"low": 20.0, "high": 80.0})
 WIRE, DISAGREE, LOW = "open-circuit:p0-0a", "disagreement:l0-0", "pressure-low:l0-0"
@@ -75,20 +75,33 @@ def ahead(said: Iterable[Transition]) -> list[Transition]:
     ]  # fmt: skip
 
 
-def test_what_was_taken_away_by_a_clock_years_ahead_comes_back_at_the_start() -> None:
+def test_what_was_taken_away_by_a_clock_years_ahead_comes_back_after_its_span() -> None:
+    broken = finding(LIMITED, "open-circuit", "p0-0a", at=4)
+    watch = Watch(LIMITED)
+    watch.wait(10, [broken])
+    watch.do(do.shelve(WIRE, "Ada", "waits for a part", watch.now + 300))
+    watch.do(do.out_of_service("transducer", "p0-0b", "Ada", "work", watch.now + 300))
+    again = restarted(LIMITED, ahead(watch.said), watch.now)
+    again.see(quiet(LIMITED, 300, start=watch.now + 1), standing=[broken])
+    assert again.shown() == []
+    again.see(quiet(LIMITED, 1, start=again.now + 1))
+    assert list(again.alarms.stored.alarms) == again.shown() == [WIRE]
+    assert {t.reason for t in again.said} == {"the clock was ahead when it was taken away"}
+
+
+def test_a_start_by_a_clock_that_is_far_back_ends_nothing_before_its_time() -> None:
+    """A machine without a clock of its own gets the time a minute after it was switched on."""
     broken = finding(LIMITED, "open-circuit", "p0-0a", at=4)
     watch = Watch(LIMITED)
     watch.wait(10, [broken])
     watch.do(do.shelve(WIRE, "Ada", "waits for a part", watch.now + 3600))
-    watch.do(do.out_of_service("transducer", "p0-0b", "Ada", "work", watch.now + 3600))
-    again = restarted(LIMITED, ahead(watch.said), watch.now)
-    again.see(quiet(LIMITED, 1, start=watch.now + 1), standing=[broken])
-    assert again.shown() == [WIRE]
-    assert list(again.alarms.stored.alarms) == [WIRE]
-    assert {t.reason for t in again.said} == {"the clock was ahead when it was taken away"}
     again = restarted(LIMITED, watch.said, watch.now)
-    again.see(quiet(LIMITED, 60, start=watch.now - 2), standing=[broken])
-    assert again.state(WIRE) == "shelved", "a second more or less is none"
+    again.see(quiet(LIMITED, 60, start=START - YEARS_S), standing=[broken])
+    again.see(quiet(LIMITED, 10, start=watch.now + 3590))
+    assert again.state(WIRE) == "shelved"
+    again.see(quiet(LIMITED, 2, start=again.now + 1))
+    assert again.shown() == [WIRE]
+    assert again.said[-1].reason == "its time is over"
 
 
 def test_a_group_of_a_clock_years_ahead_does_not_gather_what_begins_now() -> None:
