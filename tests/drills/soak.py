@@ -49,7 +49,6 @@ PAGES = (
 """Looked at one after the other, again and again."""
 LOOK_S = 5.0
 ACT_S = 10.0
-PAGE = os.sysconf("SC_PAGE_SIZE")
 HOURS_A_DAY = 24.0
 AS_A_SERVICE = {"MALLOC_ARENA_MAX": "2"}
 """As the unit file and the container have it."""
@@ -131,8 +130,13 @@ async def _looked(
 
 
 def _memory(pid: int) -> float:
-    """Resident memory of a process, MB."""
-    return int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1]) * PAGE / 1e6
+    """What a process has for itself, in memory or swapped out, MB.
+
+    Not what it shares with files (code): the system takes and gives that as it likes.
+    """
+    status = Path(f"/proc/{pid}/status").read_text(encoding="ascii")
+    lines = dict(line.split(":", 1) for line in status.splitlines())
+    return sum(int(lines[name].split()[0]) for name in ("RssAnon", "VmSwap")) * 1024 / 1e6
 
 
 @asynccontextmanager
