@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import inf, isfinite
 
 import numpy as np
 
@@ -119,7 +120,8 @@ def numbers(effect: Effect, unit: str) -> dict[str, float | str]:
 
 def said(value: float, step: float) -> str:
     """A pressure in words: four digits, but none finer than `step` (same unit; 0: no limit)."""
-    return f"{round(value / step) * step if step else value:.4g}"
+    steps = value / step if step else inf
+    return f"{round(steps) * step if isfinite(steps) else value:.4g}"
 
 
 def step_of(span: float) -> float:

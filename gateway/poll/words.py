@@ -26,12 +26,17 @@ LIMITS: dict[str, tuple[int, int]] = {
 """Least and greatest raw value of the whole-number types."""
 
 
+BEYOND = 1e50
+"""No number of a plant is as large: such bits are those of something else, and what is computed
+with them, squares for one, would overflow."""
+
+
 def decode(point: Point, words: Sequence[int]) -> float:
     """The value of a point in its unit; NaN when its words say "no value".
 
     `words`: as many as the point fills, each 0 to 65535, in the order they stand in the
     controller; ValueError otherwise. "No value" is one of `point.invalid` (compared with the raw
-    value of all its bits, before scale, offset and bit), NaN or infinity.
+    value of all its bits, before scale, offset and bit), NaN, infinity or beyond BEYOND.
     """
     raw = _raw(point, words)
     if point.invalid and _means_nothing(point, raw):
@@ -39,7 +44,7 @@ def decode(point: Point, words: Sequence[int]) -> float:
     if point.bit is not None:
         raw = int(raw) >> point.bit & 1
     value = raw * point.scale + point.offset
-    return value if isfinite(value) else nan
+    return value if abs(value) <= BEYOND else nan
 
 
 def encode(point: Point, value: float) -> list[int]:
@@ -53,6 +58,8 @@ def encode(point: Point, value: float) -> list[int]:
     target = (value - point.offset) / point.scale
     if not isfinite(target):
         raise ValueError(f"{value:g} in a {point.type}: raw {target}; allowed: finite numbers")
+    if abs(value) > BEYOND:
+        raise ValueError(f"{value:g} in a {point.type}; allowed: up to {BEYOND:g}")
     if point.bit is not None:
         return _words(point, _within(point, value, round(target), (0, 1)) << point.bit)
     if point.type not in LIMITS:

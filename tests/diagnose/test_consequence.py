@@ -14,6 +14,7 @@ from gateway.diagnose.consequence import (
     numbers,
     of_evidence,
     of_reading,
+    said,
     sentence,
 )  # fmt: skip
 from gateway.plant.loops import Door, Loop
@@ -149,3 +150,17 @@ def test_words_name_the_door_only_where_there_is_one() -> None:
     nothing = of_evidence(loop("average"), None, {"feedback_Pa": 100.0})
     assert nothing is not None
     assert sentence(nothing, "Pa") == ""
+
+
+@pytest.mark.parametrize(
+    ("value", "step", "words"),
+    [
+        (12.34, 0.5, "12.5"),
+        (12.34, 0.0, "12.34"),
+        (-math.inf, 0.5, "-inf"),
+        (1e308, 0.01, "1e+308"),  # its number of steps is infinite
+        (math.nan, 0.5, "nan"),
+    ],
+)
+def test_pressures_in_words(value: float, step: float, words: str) -> None:
+    assert said(value, step) == words

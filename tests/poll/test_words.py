@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.plant.controllers import REGISTERS, Point
-from gateway.poll.words import LIMITS, decode, encode
+from gateway.poll.words import BEYOND, LIMITS, decode, encode
 
 ORDERS = st.sampled_from(["high-first", "low-first"])
 SCALES = st.sampled_from([1.0, 0.1, 0.01, -0.1, 10.0, 2.5])
@@ -81,7 +81,7 @@ def test_float32_round_trip(raw: float, words: str, bytes_: str) -> None:
     assert decode(noun, encode(noun, raw)) == raw
 
 
-@given(raw=st.floats(allow_nan=False, allow_infinity=False), words=ORDERS, bytes_=ORDERS)
+@given(raw=st.floats(-BEYOND, BEYOND), words=ORDERS, bytes_=ORDERS)
 def test_float64_round_trip(raw: float, words: str, bytes_: str) -> None:
     noun = point("float64", word_order=words, byte_order=bytes_)
     assert decode(noun, encode(noun, raw)) == raw
@@ -146,6 +146,12 @@ def test_scaling_that_overflows_is_no_value() -> None:
     assert isnan(decode(point("float64", scale=1e10), [0x7FEF, 0xFFFF, 0xFFFF, 0xFFFF]))
 
 
+def test_numbers_that_no_plant_has_are_no_value() -> None:
+    assert isnan(decode(point("float64"), [0x7FE0, 1, 2, 3]))
+    assert isnan(decode(point("float64"), [0xFFE0, 1, 2, 3]))
+    assert decode(point("float32"), [0x7F7F, 0xFFFF]) > 3e38
+
+
 @pytest.mark.parametrize(
     ("noun", "value", "allowed"),
     [
@@ -156,6 +162,7 @@ def test_scaling_that_overflows_is_no_value() -> None:
         (point("float32"), 1e39, "too large"),
         (point("int32"), inf, "allowed: finite numbers"),
         (point("int32", scale=1e-10), 1e308, "allowed: finite numbers"),
+        (point("float64"), 1e51, "allowed: up to 1e\\+50"),
         (point("uint16"), nan, "no invalid raw value"),
     ],
 )
