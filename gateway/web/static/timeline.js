@@ -29,6 +29,7 @@ export function timeline(root, { names, panels, quality, running, happened, inte
   let fetched = 0;
   let waiting = 0;
   let edition = null;
+  let refused = false; // times that were typed: said until others are chosen
 
   const drawings = panels.map((panel, n) => {
     if ("doubt" in panel) panel.doubt = () => past.data.series.get(quality);
@@ -68,7 +69,7 @@ export function timeline(root, { names, panels, quality, running, happened, inte
     const [from, to] = shown.ends(now);
     try {
       await past.load(from, shown.live ? to + 1 : to, part("panels").clientWidth);
-      say(part("hint"), HINT);
+      if (!refused) say(part("hint"), HINT);
       root.removeAttribute("aria-busy");
       draw();
     } catch (error) {
@@ -113,6 +114,7 @@ export function timeline(root, { names, panels, quality, running, happened, inte
 
   // The range has changed: what is there is drawn at once, the rest when fingers rest.
   function changed() {
+    refused = false;
     draw();
     clearTimeout(waiting);
     waiting = setTimeout(() => {
@@ -142,7 +144,10 @@ export function timeline(root, { names, panels, quality, running, happened, inte
     event.preventDefault();
     const [from, to] = [form.elements.from.value, form.elements.to.value].map(fromField);
     if (to > from) shown.between(from, to, now);
-    else say(part("hint"), "Choose two times, the first before the second.");
+    else {
+      refused = true;
+      say(part("hint"), "Choose two times, the first before the second.");
+    }
   });
   gestures(part("panels"), { move: (by) => shown.move(by, now), zoom: (by) => shown.zoom(by, now), home: deeds.now });
   const [from, to] = shown.ends(now);
