@@ -250,11 +250,12 @@ def _map(work: _Work, path: str, file: str) -> RegisterMap | None:
 def _toml(path: Path) -> _Tables:
     """Parsed TOML; _UnreadableError when the file is not there or is no TOML."""
     try:
-        if path.stat().st_size > LARGEST:
-            raise _UnreadableError(
-                Fault(str(path), f"{path.stat().st_size} bytes", f"up to {LARGEST} bytes")
-            )
-        text = path.read_bytes().decode()
+        with path.open("rb") as file:
+            data = file.read(LARGEST + 1)  # a device would go on for ever
+        if len(data) > LARGEST:
+            size = path.stat().st_size or "endless"
+            raise _UnreadableError(Fault(str(path), f"{size} bytes", f"up to {LARGEST} bytes"))
+        text = data.decode("utf-8-sig")  # some editors begin with a mark
     except (OSError, ValueError) as error:  # ValueError: no UTF-8, or a zero byte in the name
         reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
         raise _UnreadableError(Fault(str(path), str(reason), "a readable TOML file")) from None

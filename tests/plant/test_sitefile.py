@@ -318,6 +318,18 @@ def test_a_file_that_cannot_be_read(folder: SiteFolder) -> None:
     assert "directory" in faults(folder)[0]
 
 
+def test_a_mark_at_the_beginning_is_no_fault(folder: SiteFolder) -> None:
+    """As some editors write it before UTF-8."""
+    folder.site.write_bytes(b"\xef\xbb\xbf" + folder.site.read_bytes())
+    assert list(read_site(folder.site).controllers) == ["sf-2", "plc"]
+
+
+def test_a_file_without_end_is_not_read_for_ever(folder: SiteFolder) -> None:
+    folder.site.unlink()
+    folder.site.symlink_to("/dev/zero")
+    assert faults(folder) == [f"{folder.site}: endless bytes; allowed: up to 4000000 bytes"]
+
+
 def test_a_missing_map_is_one_fault_and_hides_no_other(folder: SiteFolder) -> None:
     folder.map.unlink()
     folder.change(("plc.ai1_value", "plc.ai1_valu"))
