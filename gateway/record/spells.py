@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal
@@ -55,13 +55,12 @@ def lasted(
     What began before `start` and goes on is not among it: the journal says nothing of it since.
     """
     ids = sorted({subject for _, subject in subjects})
-    rows = connection.execute(
-        f"SELECT {', '.join(FIELDS)} FROM journal "  # noqa: S608 - own column names
-        f"WHERE time_ms >= ? AND kind IN (?, ?) AND subject IN ({', '.join('?' * len(ids))}) "
-        "ORDER BY seq DESC LIMIT ?",
-        (round(start * 1000), FINDING, ALARM, *ids, MOST + 1),
-    ).fetchall()
-    entries = [to_entry(row) for row in reversed(rows[:MOST])]
+    first, last = round(start * 1000), round(end * 1000)
+    rows = _asked(
+        connection, ids, "kind IN (?, ?) AND time_ms >= ? AND time_ms < ?",
+        (FINDING, ALARM, first, last), "DESC",
+    )  # fmt: skip
+    entries = [*reversed(rows[:MOST]), *_ends(connection, ids, last)]
     findings = _findings(entries, subjects)
     alarms, deeds = _alarms(connection, entries, subjects)
     spells = [one for one in (*findings, *alarms) if one.start < end]
@@ -70,6 +69,42 @@ def lasted(
         deeds=[t for t in deeds if start <= t.time < end],
         whole=len(rows) <= MOST,
     )
+
+
+def _ends(connection: sqlite3.Connection, ids: Sequence[str], last: int) -> list[Entry]:
+    """What ended from a time on (ms) that began before it, oldest first, however long ago."""
+    cleared = _asked(
+        connection, ids,
+        "kind = ? AND phase = 'cleared' AND time_ms >= ? AND NOT EXISTS (SELECT 1 FROM journal AS"
+        " begun WHERE begun.ref = journal.ref AND begun.phase = 'raised' AND begun.time_ms >= ?)",
+        (FINDING, last, last), "ASC",
+    )  # fmt: skip
+    # The first word on an alarm since then is that it is over.
+    over = _asked(
+        connection, ids,
+        "phase = ? AND kind = ? AND time_ms >= ? AND NOT EXISTS (SELECT 1 FROM journal AS begun"
+        " WHERE begun.ref = journal.ref AND begun.phase IN (?, ?) AND begun.time_ms >= ?"
+        " AND begun.seq < journal.seq)",
+        (Event.RETURN.value, ALARM, last, Event.ALARM.value, Event.RETURN.value, last), "ASC",
+    )  # fmt: skip
+    return sorted([*cleared, *over], key=lambda entry: entry.seq)
+
+
+def _asked(
+    connection: sqlite3.Connection,
+    ids: Sequence[str],
+    tests: str,
+    values: tuple[str | float, ...],
+    order: Literal["ASC", "DESC"],
+) -> list[Entry]:
+    """Entries on subjects, at most MOST and one more, by their numbers."""
+    rows = connection.execute(
+        f"SELECT {', '.join(FIELDS)} FROM journal "  # noqa: S608 - own column names and tests
+        f"WHERE {tests} AND subject IN ({', '.join('?' * len(ids))}) "
+        f"ORDER BY seq {order} LIMIT ?",
+        (*values, *ids, MOST + 1),
+    ).fetchall()
+    return [to_entry(row) for row in rows]
 
 
 def _findings(entries: Iterable[Entry], subjects: Collection[Subject]) -> list[Spell]:
