@@ -55,8 +55,8 @@ class Server:
             raise (Refused if error.status in FAULTY_RECORD else Unreachable)(text) from None
         except TimeoutError:
             raise Unreachable(f"no answer within {TIMEOUT_MS // 1000} s") from None
-        except aiohttp.InvalidURL:
-            raise Unreachable("influx_url is not an address") from None
+        except ValueError:  # of the address or, for what the library says, of its name
+            raise Unreachable("influx_url is no address, or leads to what is none") from None
         except (aiohttp.ClientError, OSError) as error:
             raise Unreachable(str(error) or type(error).__name__) from None
         if not taken:

@@ -47,6 +47,7 @@ LEVELS = "levels with / between, without + # and blanks, not starting with $"
         ("INFLUX_URL", "http://s:99999", f'"http://s:99999"; allowed: {ADDRESS}'),
         ("INFLUX_URL", "http://s/?db=x", f'"http://s/?db=x"; allowed: {ADDRESS}'),
         ("INFLUX_URL", "ftp://u:hunter2@s", f'"ftp://u:(hidden)@s"; allowed: {ADDRESS}'),
+        ("INFLUX_URL", "http://u:hunter2@[no", f'"http://u:(hidden)@[no"; allowed: {ADDRESS}'),
         ("INFLUX_TOKEN", "hunter2\nX-More: 1", f"(hidden); allowed: {LINE}"),
         ("BACNET_ADDRESS", "::1", f'"::1"; allowed: {CARD}'),
         ("BACNET_ADDRESS", "0.0.0.0", f'"0.0.0.0"; allowed: {CARD}'),
