@@ -82,12 +82,12 @@ def folders(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
         )
         for seed, folder in enumerate(made)
     ]
-    assert [one.wait(timeout=100) for one in at_work] == [0] * SIDE_BY_SIDE
+    assert [one.wait(timeout=400) for one in at_work] == [0] * SIDE_BY_SIDE
     return made
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(180)
+@pytest.mark.timeout(500)
 @pytest.mark.parametrize("number", range(SIDE_BY_SIDE))
 def test_nothing_is_lost_or_doubled(folders: list[Path], number: int) -> None:
     folder = folders[number]
@@ -110,7 +110,7 @@ def test_nothing_is_lost_or_doubled(folders: list[Path], number: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(180)
+@pytest.mark.timeout(500)
 @pytest.mark.parametrize("number", range(SIDE_BY_SIDE))
 def test_every_step_follows_from_the_one_before(folders: list[Path], number: int) -> None:
     where: dict[str, State] = {}
