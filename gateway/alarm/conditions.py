@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gateway.diagnose.findings import Finding, Status
-from gateway.measure.blocks import Bools, Readings
+from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Columns
 
 from .definitions import DOOR, Definition, alarm_id
-from .limits import Limits, Pressures, Standing
+from .limits import Limits, Pressures, Standing, useless
 
 
 @dataclass
@@ -110,9 +110,25 @@ class Conditions:
         return doubts > 0
 
     def _doubted(self, finding: Finding) -> int | None:
-        if finding.kind != "transducer" or finding.status is not Status.FAILURE:
-            return None
-        return self._where.get(finding.subject)
+        return self._where.get(finding.subject) if worth_nothing(finding) else None
+
+
+def worth_nothing(finding: Finding) -> bool:
+    """Whether a finding says that the reading of its transducer counts for no limit."""
+    return finding.kind == "transducer" and finding.status is Status.FAILURE
+
+
+def believed(
+    columns: Columns, readings: Readings, open_: Iterable[Finding]
+) -> tuple[Floats, Bools]:
+    """Of one row, (L,) Pa by the transducers that can be believed, (T,) those that cannot.
+
+    As limits see it. open_: findings that stand.
+    """
+    doubtful = {f.subject for f in open_ if worth_nothing(f)}
+    doubted = np.array([[key in doubtful for key in columns.transducers.ids]], dtype=np.bool_)
+    pressure, _ = Pressures(columns.loops).of(readings, doubted)
+    return pressure[0], doubted[0] | useless(readings)[0]
 
 
 def _edges(before: Bools, now: Bools) -> list[list[int]]:

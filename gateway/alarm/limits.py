@@ -78,6 +78,12 @@ class Limits:
         return passed
 
 
+def useless(readings: Readings) -> Bools:
+    """(R, T) where there is no reading, or one that counts for nothing."""
+    found: Bools = (readings.quality == Quality.BAD) | np.isnan(readings.pressure)
+    return found
+
+
 class Pressures:
     """A loop's pressure by the transducers that can be believed."""
 
@@ -90,14 +96,12 @@ class Pressures:
         doubted: (R, T) where a finding says that the reading is worth nothing. A sum or a
         difference without one of its members is NaN, and so is a loop without any.
         """
-        useless = readings.quality == Quality.BAD
-        if doubted is not None:
-            useless = useless | doubted
-        useless = useless | np.isnan(readings.pressure)
+        bad = useless(readings)
+        doubtful = bad if doubted is None else bad | doubted
         pressure, fresh = readings.combined.copy(), np.zeros(readings.combined.shape, np.bool_)
         for kind, loops, members in self._groups:
             fresh[:, loops] = readings.fresh[:, members].any(axis=-1)
-            bad = useless[:, members]
+            bad = doubtful[:, members]
             if bad.any():
                 values = np.where(bad, np.nan, readings.pressure[:, members])
                 rest = _of_the_rest(kind, values)

@@ -7,10 +7,12 @@ from math import isnan
 
 from pydantic import BaseModel, Field
 
+from gateway.alarm.conditions import believed
 from gateway.diagnose.consequence import CAUTION, allowed_pressure, door_force
 from gateway.diagnose.feedback import TOLERANCE_OF_SPAN
 from gateway.errors import Fault
 from gateway.live import Live, Snapshot
+from gateway.measure.blocks import Bools, Floats
 from gateway.measure.columns import columns
 from gateway.plant.site import Site
 from gateway.views import (
@@ -36,11 +38,15 @@ class DoorView(BaseModel):
     """The door that the pressure acts on: an aid, the caution belongs to it."""
 
     force_N: float | None = Field(
-        description="To set it in motion against the combined pressure, at the knob."
+        description="To set it in motion, at the knob, against the pressure by the transducers "
+        "that can be believed."
     )
     force_limit_N: float = Field(description="From the site file.")
     pressure_limit: float | None = Field(
         description="Pressure at which it takes its limit, in the unit of the loop."
+    )
+    without: list[str] = Field(
+        description="Transducers of the loop that are in doubt and were left out of it."
     )
     caution: str
 
@@ -87,6 +93,8 @@ class Now:
         self._live = live
         self._framing = framing
         self._tolerances = feedback_tolerances(live.site)
+        self._columns = columns(live.site)
+        self._known: tuple[Snapshot, tuple[Floats, Bools]] | None = None
 
     def snapshot(self) -> Snapshot:
         """The latest snapshot; RefusalError (503) before the first."""
@@ -144,13 +152,25 @@ class Now:
         door = site.loops[key].door
         if door is None:
             return None
-        pascals = float(snapshot.readings.combined[0, site.loop_column(key)])
+        pressures, doubted = self._believed(snapshot)
+        pascals = float(pressures[site.loop_column(key)])
         return DoorView(
             force_N=number(door_force(door, pascals), 4),
             force_limit_N=door.force_limit_N,
             pressure_limit=pressure(allowed_pressure(door), site.loop_unit(key)),
+            without=[
+                one for one in site.loops[key].transducers
+                if doubted[self._columns.transducers.ids.index(one)]
+            ],
             caution=CAUTION,
-        )
+        )  # fmt: skip
+
+    def _believed(self, snapshot: Snapshot) -> tuple[Floats, Bools]:
+        """As `believed`, once for all loops of a snapshot."""
+        if self._known is None or self._known[0] is not snapshot:
+            made = believed(self._columns, snapshot.readings, snapshot.findings)
+            self._known = snapshot, made
+        return self._known[1]
 
     def _loops(self, snapshot: Snapshot, transducers: list[TransducerView]) -> list[LoopNow]:
         members = {view.id: view for view in transducers}

@@ -58,7 +58,8 @@ export function loopSheet(sheet) {
 
   function door({ door: view }) {
     if (!view || !parts.door) return;
-    say(parts.door, view.force_N === null ? "–" : `${Math.round(view.force_N)} N to open, of ${Math.round(view.force_limit_N)} N`);
+    const force = view.force_N === null ? "not known" : `${Math.round(view.force_N)} N to open, of ${Math.round(view.force_limit_N)} N`;
+    say(parts.door, view.without.length ? `${force}, without ${view.without.join(", ")}` : force);
     const over = view.force_N !== null && view.force_N > view.force_limit_N;
     mark(parts["door-over"], over ? "more than that" : "", over ? "out" : "good");
     say(parts.caution, `It takes its limit at ${shown.with(view.pressure_limit)}. ${view.caution}`);
