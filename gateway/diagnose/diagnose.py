@@ -213,7 +213,8 @@ class Diagnosis:
         n = len(self._ids(entry.kind))
         # Ten seconds or five polls of silence and the count starts again.
         gap = np.maximum(10.0, 5 * self._slowest(entry.kind))
-        latch = Latch(np.full(n, entry.raise_s), np.full(n, entry.clear_s), gap)
+        again = np.full(n, entry.again_s)
+        latch = Latch(np.full(n, entry.raise_s), np.full(n, entry.clear_s), gap, again)
         for column in self._seeds[entry.fault].tolist():
             latch.seed(column)
         return latch

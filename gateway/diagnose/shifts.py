@@ -30,6 +30,9 @@ DAYS = 1 / 2880
 """Weight of a minute in the mean of the last days."""
 A_DAY, HOURS = 1440.0, 240.0
 """Minutes learnt from which on the swing of a day is known, and may be guessed as double."""
+WITHIN = 0.8
+"""Share of the limit below which a difference that was beyond it is over, while nothing is learnt:
+sound transducers may differ by nearly the limit for good, and learning waits for this."""
 KNOWN_SPEEDS = 3.0
 """Learnt deviations of the squared output within which the loop is on known ground."""
 
@@ -85,23 +88,30 @@ class Shifts:
         self.h = np.array([threshold(round(float(v), 3), self._arl0) for v in k])
         real = self.cusum.signal(self.h)
         self._cap()
-        sudden = there & ready & real & self._twice(difference, left, picture)
-        # A step is over when two minutes agree: nothing is left to be smoothed.
-        new = sudden & ~self.changed
+        away = np.copysign(self._excess(difference, left, picture), left)
+        sudden = there & ready & real & self._twice(away)
+        bound = np.where(ready, self.matters, limit)
+        over = there & self.changed & self._back(away, bound, picture)
+        self._minute_away = np.where(there, away, self._minute_away)
+        # A step is over when two minutes agree, there or back: nothing is left to be smoothed.
+        new = (sudden & ~self.changed) | over
         self.smooth[new], self._left[new] = difference[new], left[new]
         beyond = self.excess(picture)
         found = np.where(ready, real & (beyond >= self.matters), beyond >= limit)
-        gone = there & (beyond < np.where(ready, self.matters, limit) / 2)
+        gone = there & (beyond < np.where(ready, self.matters / 2, WITHIN * limit))
         self.changed = ~gone & (self.changed | (there & found))
         self.cusum.clear(gone & real)
 
-    def _twice(self, difference: Floats, left: Floats, picture: Picture) -> Bools:
+    def _twice(self, away: Floats) -> Bools:
         """(T,) where this minute and the one before were both away, to the same side."""
-        away = np.copysign(self._excess(difference, left, picture), left)
         both = np.minimum(np.abs(away), np.abs(self._minute_away)) >= self.matters
-        same = np.sign(away) == np.sign(self._minute_away)
-        self._minute_away = away
-        out: Bools = both & same
+        out: Bools = both & (np.sign(away) == np.sign(self._minute_away))
+        return out
+
+    def _back(self, away: Floats, bound: Floats, picture: Picture) -> Bools:
+        """(T,) where this minute and the one before were sound, and far from what is smoothed."""
+        both = np.maximum(np.abs(away), np.abs(self._minute_away)) < bound / 2
+        out: Bools = both & (self.excess(picture) - np.abs(away) >= bound)
         return out
 
     def excess(self, picture: Picture) -> Floats:

@@ -38,5 +38,7 @@ class Entry:
     raise_s: float
     clear_s: float
     blocked_by: tuple[str, ...] = ()
+    again_s: float = 0.0
+    """Seconds it must hold after a cause is gone: its detector still remembers what that did."""
     follows: tuple[str, ...] = ()
     """Transducer faults that explain this one when another member of the loop has them."""

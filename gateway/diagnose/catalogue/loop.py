@@ -98,6 +98,7 @@ LOOP = (
         rivals=("output-saturated", "action-reversed", "hunting"),
         raise_s=0.0,
         clear_s=0.0,
+        again_s=900.0,
         blocked_by=(*_INPUTS, *_ORDERS, "sleep-cycling"),
     ),
     Entry(
@@ -127,6 +128,7 @@ LOOP = (
         rivals=("setpoint-not-held", "action-reversed", "setpoint-above-safe-limit"),
         raise_s=0.0,
         clear_s=0.0,
+        again_s=900.0,
         blocked_by=(*_INPUTS, *_ORDERS, "sleep-cycling", "setpoint-not-held"),
     ),
 )

@@ -132,6 +132,8 @@ PNEUMATIC = (
         rivals=("frozen", "flat-top", "tube-off"),
         raise_s=0.0,
         clear_s=0.0,
+        again_s=600.0,
         blocked_by=(*_WIRE, "flat-top", "ports-swapped", "tube-off", "liquid-in-tube"),
+        follows=("tube-off",),
     ),
 )
