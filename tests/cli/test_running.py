@@ -151,7 +151,7 @@ async def test_every_wrong_setting_is_told(tmp_path: Path) -> None:
         "loopwitness: 3 wrong setting(s)",
         '  LOOPWITNESS_HTTP_PORT: "eighty"; allowed: a whole number from 0 to 65535',
         "  LOOPWITNESS_LOG_FORMAT: \"xml\"; allowed: 'auto', 'text' or 'json'",
-        '  LOOPWITNESS_KEEP_DAYS: "0"; allowed: a number above 0',
+        '  LOOPWITNESS_KEEP_DAYS: "0"; allowed: a number above 0, up to 36525',
     ]
 
 

@@ -360,6 +360,8 @@ async def test_an_answer_that_the_broker_refuses_harms_nothing(
     strict_broker: Broker, tmp_path: Path
 ) -> None:
     permit(strict_broker, f"topic readwrite {TOP}/#", f"topic deny {TOP}/answers/#")
+    # It listens before it minds signals: one that came earlier would end it.
+    await strict_broker.publish("readiness", "1")
     strict_broker.signal(signal.SIGHUP)
     async with running(HERE, tmp_path) as there:
         breaks(there, 2)
