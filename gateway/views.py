@@ -249,12 +249,6 @@ def loop_view(
     )
 
 
-def loop_views(site: Site, snapshot: Snapshot) -> list[LoopView]:
-    """Every loop of the site, in file order."""
-    transducers = {view.id: view for view in transducer_views(site, snapshot)}
-    return [loop_view(site, snapshot, k, transducers) for k in site.loops]
-
-
 def link_views(site: Site, links: Mapping[str, LinkState]) -> list[LinkView]:
     """Every controller's link, in file order."""
     return [_link(site, links.get(k, LinkState(k))) for k in site.controllers]

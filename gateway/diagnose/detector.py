@@ -12,8 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-import numpy as np
-
 from gateway.measure.blocks import Bools, Floats, Readings
 from gateway.measure.columns import Ints
 
@@ -67,8 +65,3 @@ class Judge(Protocol):
     def forget(self, loop: int) -> None:
         """Start again with one loop, after work on it."""
         ...
-
-
-def nothing_known(rows: int, n: int) -> Bools:
-    """(rows, n) of False."""
-    return np.zeros((rows, n), dtype=np.bool_)

@@ -15,8 +15,6 @@ from gateway.views import number
 
 BANDS = ("open_below", "failure_low", "measure_low", "measure_high", "failure_high", "short_above")
 
-BRIDGED = ", ports bridged"
-
 
 class PointOfChain(BaseModel):
     """One pressure, and what it is at every step of the chain."""

@@ -18,7 +18,7 @@ import sys
 import tempfile
 import time
 from collections.abc import AsyncIterator, Sequence
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from functools import partial
 from pathlib import Path
 from unittest.mock import patch
@@ -33,9 +33,8 @@ from gateway.plant.site import Site
 from gateway.poll.poller import poll_controller
 from gateway.record import rollup
 from gateway.record.store import open_store
-from gateway.run import run_gateway
 from gateway.settings import Settings
-from tests.whole.program import archive, free_ports
+from tests.whole.program import archive, free_ports, gateway
 
 from .tables import table
 
@@ -82,7 +81,8 @@ async def _measured(seconds: float) -> str:
     with tempfile.TemporaryDirectory() as folder, polling:
         size = await asyncio.to_thread(_filled, Path(folder), site)
         settings = Settings(state_dir=Path(folder), http_port=0)
-        async with _process("--plant", *map(str, ports)), _gateway(site, settings) as address:
+        async with _process("--plant", *map(str, ports)), gateway(site, settings) as client:
+            address = str(client.base_url)
             await asyncio.sleep(3)
             found: dict[str, list[float]] = {}
             for _ in range(TURNS):
@@ -114,22 +114,6 @@ def _filled(folder: Path, site: Site) -> int:
         while (store.do(rollup.rolled_to) or 0) < (end - 7200) * 1000:
             store.do(rollup.roll, round(end * 1000))
         return store.file.stat().st_size
-
-
-@asynccontextmanager
-async def _gateway(site: Site, settings: Settings) -> AsyncIterator[str]:
-    stop, address = asyncio.Event(), asyncio.Queue[str]()
-    task = asyncio.create_task(
-        run_gateway(site, settings, ready=address.put_nowait, stop=stop), name="gateway"
-    )
-    try:
-        async with asyncio.timeout(20):
-            where = await address.get()
-        yield where
-    finally:
-        stop.set()
-        with suppress(asyncio.CancelledError):
-            await task
 
 
 @asynccontextmanager

@@ -243,15 +243,19 @@ class Feeder:
 
 
 @asynccontextmanager
-async def serving(feeder: Feeder, *, port: int = 0, door: Door | None = None) -> AsyncIterator[str]:
-    """The pages over a feeder on loopback; yields the address. door: else `persons`."""
+async def serving(
+    feeder: Feeder, *, port: int = 0, door: Door | None = None, settings: Settings | None = None
+) -> AsyncIterator[str]:
+    """The pages over a feeder; yields the address.
+
+    door: else `persons`. settings: else loopback without TLS, at `port`.
+    """
     opened: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-    settings = Settings(http_host="127.0.0.1", http_port=port)
     task = asyncio.create_task(
         serve_past(
             feeder.live,
             feeder.past(),
-            settings,
+            settings or Settings(http_host="127.0.0.1", http_port=port),
             opened.set_result,
             door=door or persons.door(feeder.note),
             relearn=lambda *wish: feeder.wishes.append(wish),

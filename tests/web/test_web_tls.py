@@ -5,8 +5,6 @@ from __future__ import annotations
 import asyncio
 import ssl
 import time
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -19,13 +17,13 @@ from structlog.testing import capture_logs
 from gateway.errors import StartError
 from gateway.settings import Settings
 from gateway.terminal.client import Gateway, GatewayError, trusting
-from gateway.web.serve import serve_past
+from gateway.web.door import Door
 from gateway.web.tls import beyond_this_machine, context_of
 
 from . import persons
 from .archive import archive
 from .certificates import certificate, with_passphrase
-from .feeder import Feeder, feeding
+from .feeder import Feeder, feeding, serving
 from .persons import OLIVE, PASSWORD, TOKEN
 
 pytestmark = [pytest.mark.server, pytest.mark.slow]
@@ -35,22 +33,9 @@ def settings(cert: Path, key: Path, **more: Any) -> Settings:
     return Settings(http_port=0, http_tls_cert_file=cert, http_tls_key_file=key, **more)
 
 
-@asynccontextmanager
-async def serving(wanted: Settings, feeder: Feeder, *, viewing: bool = True) -> AsyncIterator[str]:
-    opened: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-    door = persons.door(feeder.note, viewing=viewing)
-    work = serve_past(feeder.live, feeder.past(), wanted, opened.set_result, door=door)
-    task = asyncio.create_task(work, name="web")
-    try:
-        waiting: set[asyncio.Future[Any]] = {task, opened}
-        await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
-        if task.done():
-            await task
-        yield opened.result()
-    finally:
-        task.cancel()
-        with suppress(asyncio.CancelledError):
-            await task
+def closed(feeder: Feeder) -> Door:
+    """Nobody looks without signing in."""
+    return persons.door(feeder.note, viewing=False)
 
 
 @pytest.fixture
@@ -64,7 +49,7 @@ async def test_encrypted_with_hsts_and_a_cookie_for_tls_alone(
     tmp_path: Path, feeder: Feeder
 ) -> None:
     cert, key = certificate(tmp_path)
-    async with serving(settings(cert, key), feeder) as address:
+    async with serving(feeder, settings=settings(cert, key)) as address:
         assert address.startswith("https://127.0.0.1:")
         trust = ssl.create_default_context(cafile=str(cert))
         async with httpx.AsyncClient(verify=trust, base_url=address) as client:
@@ -90,14 +75,17 @@ async def test_encrypted_with_hsts_and_a_cookie_for_tls_alone(
 
 
 async def test_without_tls_no_hsts(feeder: Feeder) -> None:
-    async with serving(Settings(http_port=0), feeder) as address, httpx.AsyncClient() as client:
+    async with serving(feeder) as address, httpx.AsyncClient() as client:
         for path in ("", "api/v1/loops", "sign-in"):
             assert "strict-transport-security" not in (await client.get(address + path)).headers
 
 
 async def test_in_the_browser(chromium: Browser, tmp_path: Path, feeder: Feeder) -> None:
     cert, key = certificate(tmp_path)
-    async with feeding(feeder), serving(settings(cert, key), feeder, viewing=False) as address:
+    async with (
+        feeding(feeder),
+        serving(feeder, settings=settings(cert, key), door=closed(feeder)) as address,
+    ):
         context = await chromium.new_context(ignore_https_errors=True)
         try:
             page = await context.new_page()
@@ -120,7 +108,7 @@ async def test_the_terminal_trusts_the_certificate_of_its_own_gateway_alone(
 ) -> None:
     cert, key = certificate(tmp_path, host="gateway.example")
     other, _ = certificate(tmp_path, "other", host="gateway.example")
-    async with serving(settings(cert, key), feeder, viewing=False) as address:
+    async with serving(feeder, settings=settings(cert, key), door=closed(feeder)) as address:
         here = Gateway(address, lambda: TOKEN, trusting(cert))
         alarms = await asyncio.to_thread(here.get, "alarms")
         assert alarms == [], "looking is closed: with the token"
@@ -162,11 +150,11 @@ async def test_beyond_this_machine_without_tls_it_warns(
 ) -> None:
     words = "pages are open to the network and not encrypted"
     with capture_logs() as told:
-        async with serving(Settings(http_host=host, http_port=0), feeder):
+        async with serving(feeder, settings=Settings(http_host=host, http_port=0)):
             pass
         cert, key = certificate(tmp_path)
         quiet = len(told)
-        async with serving(settings(cert, key, http_host=host), feeder):
+        async with serving(feeder, settings=settings(cert, key, http_host=host)):
             pass
     said = [line["event"] for line in told[:quiet] if line["log_level"] == "warning"]
     assert [text.startswith(words) for text in said] == ([True] if warned else [])
