@@ -1,4 +1,4 @@
-"""A broker for tests of the whole program."""
+"""For tests of the whole program: a broker, and alarms that take less patience."""
 
 from __future__ import annotations
 
@@ -23,3 +23,10 @@ async def broker(tmp_path: Path) -> AsyncIterator[Broker]:
     await there.start()
     yield there
     there.kill()
+
+
+@pytest.fixture
+def soon(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Alarms begin and end after 3 s instead of 15 and 30; test_whole_alarms waits for those."""
+    monkeypatch.setattr("gateway.alarm.definitions.DELAY_S", 3.0)
+    monkeypatch.setattr("gateway.alarm.definitions.FINDING_OFF_S", 3.0)

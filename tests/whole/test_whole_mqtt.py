@@ -21,7 +21,7 @@ from tests.publish.servers import PASSWORD, Broker, secure
 from tests.whole.program import entries, free_ports, gateway, journal, plant, until
 from tests.whole.test_whole_alarms import LIMIT, WIRE, calm, switch, tight
 
-pytestmark = pytest.mark.server
+pytestmark = [pytest.mark.server, pytest.mark.usefixtures("soon")]
 
 TOPICS = Topics("loopwitness", "harbour-archive")
 ANSWERS = f"{TOPICS.answers}/desk-3"

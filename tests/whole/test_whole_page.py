@@ -25,10 +25,10 @@ from tests.whole.test_whole_alarms import (
     tight,
 )
 
-pytestmark = pytest.mark.server
+pytestmark = [pytest.mark.server, pytest.mark.usefixtures("soon")]
 
 BEGINS_MS = 60_000
-"""For a limit that is passed some seconds after the wire broke, and its on-delay of 15 s."""
+"""For a limit that is passed some seconds after the wire broke, and its on-delay."""
 
 
 async def test_acknowledged_on_the_page_and_seen_by_everybody(
