@@ -25,6 +25,9 @@ LEAST_ROOM = 65_536
 """Bytes; with less SQLite cannot begin."""
 BUSY_S = 2.0
 """Longest wait for another program's lock on the file."""
+CACHE_KIB = 512
+"""Pages that the writer keeps. It appends: 4 times as many, SQLite's own choice, save it no time on
+a site of 2,000 transducers, and take over an hour to fill on one of 8."""
 
 log = structlog.get_logger(__name__)
 
@@ -133,6 +136,7 @@ def _connect(file: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA journal_mode = WAL")
         # Zeroing what is deleted would double the writing of every pruning step.
         connection.execute("PRAGMA secure_delete = OFF")
+        connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
         schema.upgrade(connection, str(file))
         for table in ("scans", "readings", "journal"):
             connection.execute(

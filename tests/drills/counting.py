@@ -13,8 +13,6 @@ from tests.poll.peers import RawPeer, answer
 from tests.sites import site, transducer
 
 INTERVAL_S = 0.1
-
-
 TRANSDUCERS = 8
 
 
@@ -36,16 +34,20 @@ def site_at(port: int, name: str = "drill", interval_s: float = INTERVAL_S) -> S
     return made.model_copy(update={"site": made.site.model_copy(update={"id": name})})
 
 
+def counts(number: int) -> list[int]:
+    """What the inputs hold in one answer: about half of span, moving a little."""
+    return [15_000 + (number * (7 + k)) % 40 for k in range(TRANSDUCERS)]
+
+
 @asynccontextmanager
 async def counting() -> AsyncIterator[RawPeer]:
-    """Counts of about half of span that move a little, and the number of the answer."""
+    """`counts`, and the number of the answer."""
     number = 0
 
     async def behave(request: bytes, writer: asyncio.StreamWriter) -> None:
         nonlocal number
         number += 1
-        counts = [15_000 + (number * (7 + k)) % 40 for k in range(TRANSDUCERS)]
-        words = [*counts, *struct.unpack(">HH", struct.pack(">I", number))]
+        words = [*counts(number), *struct.unpack(">HH", struct.pack(">I", number))]
         writer.write(answer(request, words))
 
     async with RawPeer(behave) as peer:

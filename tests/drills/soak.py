@@ -1,6 +1,7 @@
 """A gateway with everything connected, left alone: whether its memory stays flat.
 
     python -m tests.drills.soak --minutes 60
+    python -m tests.drills.soak --minutes 60 --filled 25       with a history of 25 hours
     python -m tests.drills.soak --minutes 25 --interval 0.1    four hours' rows, ten a second
 
 Broker, time-series server, BACnet/IP, a controller polled every second, every kind of page open
@@ -35,6 +36,7 @@ from tests.publish.made import free_port
 from tests.whole.program import LIMITS
 
 from .counting import counting, site_at
+from .filled import fill
 from .running import person
 from .servers import broker_in, series_in
 
@@ -47,6 +49,7 @@ PAGES = (
     "/api/v1/export?rows=minutes&loop=l0",
 )  # fmt: skip
 """Looked at one after the other, again and again."""
+SITE = "soak"
 LOOK_S = 5.0
 ACT_S = 10.0
 HOURS_A_DAY = 24.0
@@ -89,8 +92,10 @@ class Soak:
         )
 
 
-async def soak(folder: Path, minutes: float, interval_s: float = 1.0) -> Soak:
-    """Run and look; interval_s: from row to row."""
+async def soak(
+    folder: Path, minutes: float, interval_s: float = 1.0, filled_h: float = 0.0
+) -> Soak:
+    """Run and look; interval_s: from row to row; filled_h: hours of history that are there."""
     async with AsyncExitStack() as stack:
         broker = await stack.enter_async_context(broker_in(folder / "broker"))
         series = await stack.enter_async_context(series_in(folder / "series"))
@@ -100,6 +105,9 @@ async def soak(folder: Path, minutes: float, interval_s: float = 1.0) -> Soak:
             "mqtt_port": broker.port, "influx_url": series.url, "bacnet_enabled": True,
             "bacnet_port": free_port(),
         }  # fmt: skip
+        if filled_h > 0:
+            here = site_at(peer.port, SITE, interval_s)
+            await asyncio.to_thread(fill, folder / "state", here, filled_h, interval_s)
         child, address = await stack.enter_async_context(_gateway(peer.port, interval_s, plan))
         client = await stack.enter_async_context(
             httpx.AsyncClient(base_url=address, timeout=30, limits=LIMITS)
@@ -180,7 +188,7 @@ async def _gateway(
 
 def _child(port: int, interval_s: float, plan: dict[str, object]) -> None:
     logs.configure("json", "error")
-    here = site_at(port, "soak", interval_s)
+    here = site_at(port, SITE, interval_s)
     settings = Settings(_env_file=None, **plan)  # type: ignore[arg-type] # as given by ourselves
 
     def ready(address: str) -> None:
@@ -199,13 +207,14 @@ def main(words: Sequence[str] | None = None) -> None:
     parser.add_argument("--minutes", type=float, default=60.0)
     parser.add_argument("--out", type=Path, help="every look at the memory, as JSON, to this file")
     parser.add_argument("--interval", type=float, default=1.0, help="seconds from row to row")
+    parser.add_argument("--filled", type=float, default=0.0, help="hours of history at the start")
     parser.add_argument("--child", nargs=3, help=argparse.SUPPRESS)
     asked = parser.parse_args(words)
     if asked.child:
         _child(int(asked.child[0]), float(asked.child[1]), json.loads(asked.child[2]))
         return
     with tempfile.TemporaryDirectory() as folder:
-        found = asyncio.run(soak(Path(folder), asked.minutes, asked.interval))
+        found = asyncio.run(soak(Path(folder), asked.minutes, asked.interval, asked.filled))
     if asked.out:
         asked.out.write_text(json.dumps(asdict(found)), encoding="ascii")
     print(found.lines())  # noqa: T201 - asked for

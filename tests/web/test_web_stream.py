@@ -183,6 +183,14 @@ def test_an_address_to_type_into_a_browser() -> None:
         assert address_of(sock) == f"http://[::1]:{sock.getsockname()[1]}/"
 
 
+def test_answers_do_not_wait_for_the_reader_to_say_that_it_has_their_head() -> None:
+    """Nagle's algorithm (RFC 896) with delayed acknowledgements (RFC 1122): 40 ms an answer."""
+    with listening("127.0.0.1", 0) as sock:
+        sock.setblocking(True)  # noqa: FBT003 - the socket's own way
+        with socket.create_connection(sock.getsockname()), sock.accept()[0] as connection:
+            assert connection.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) == 1
+
+
 async def test_signals_are_left_alone(feeder: Feeder) -> None:
     before = signal.getsignal(signal.SIGTERM), signal.getsignal(signal.SIGINT)
     async with serving(feeder):
