@@ -112,6 +112,7 @@ async def _page(plant: Plant, port: int) -> AsyncIterator[int]:
             "allowed: a port that no other program uses"
         ) from error
     with listening:
+        listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # see gateway/web/serve.py
         server = _Server(
             uvicorn.Config(
                 application(plant), lifespan="off", ws="none", log_config=None,

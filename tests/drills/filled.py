@@ -32,7 +32,7 @@ def fill(state: Path, here: Site, hours: float, interval_s: float = 1.0) -> int:
             values: Floats = np.empty((len(at), TRANSDUCERS + 1))
             values[:, :TRANSDUCERS] = [counts(int(k)) for k in at]
             values[:, TRANSDUCERS] = at
-            time_s: Floats = start + interval_s * at
+            time_s: Floats = start + interval_s * at.astype(np.float64)
             block = Block(time_s, values, np.zeros(values.shape, dtype=np.uint8))
             store.write([(block, measure.examine(block))])
             store.do(rollup.roll, round(1000 * float(time_s[-1])))
