@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from gateway.record.store import open_store
 from tests.publish.servers import Broker, TimeSeries
 
 from . import broken_disk, fuzz, kills, outage, soak, stalls
+from .counting import site_at
+from .filled import fill
 from .report import Outcome, table
 
 
@@ -71,13 +75,26 @@ async def test_a_disk_in_trouble(tmp_path: Path) -> None:
 @pytest.mark.slow
 async def test_left_alone_with_everything_connected(tmp_path: Path) -> None:
     """A short one, to see that it measures; the slope means something after an hour."""
-    found = await soak.soak(tmp_path, 0.2)
+    found = await soak.soak(tmp_path, 0.2, filled_h=1.5)
     assert len(found.times_s) > 10
     assert found.rows >= 8
     assert 30 < found.memory_MB[-1] < 400
     assert found.asked > 20
     assert found.acted > 0
     assert "MB an hour" in found.lines()
+
+
+def test_a_history_is_filled_up_to_now(tmp_path: Path) -> None:
+    here = site_at(502)
+    assert fill(tmp_path, here, 1.5, interval_s=10) == 540
+    with open_store(tmp_path, here) as store:
+        count, newest = store.do(
+            lambda c: c.execute("SELECT count(*), max(time_ms) FROM readings").fetchone()
+        )
+        assert count == 540
+        assert 0 < 1000 * time.time() - newest < 60_000
+        hours = store.do(lambda c: c.execute("SELECT count(*) FROM hours").fetchone()[0])
+        assert hours >= len(here.transducers)
 
 
 def test_slope_of_memory_is_that_of_its_last_two_thirds() -> None:
