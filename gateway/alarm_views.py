@@ -6,7 +6,6 @@ Times are ISO 8601 in UTC, as in `views.py`.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
 from typing import Annotated
 
 from pydantic import BaseModel, Field
@@ -88,11 +87,12 @@ class AlarmView(BaseModel):
 
 
 def alarm_view(
-    alarms: Annunciator, one: Standing, findings: Iterable[Finding], most: int | None = None
+    alarms: Annunciator, one: Standing, finding: Finding | None, most: int | None = None
 ) -> AlarmView:
     """An alarm as other programs see it.
 
-    findings: the open ones, for what to check next. most: consequences that are listed at most.
+    finding: the open one behind it, for what to check next. most: consequences that are listed at
+    most.
     """
     d, m = one.definition, one.memory
     return AlarmView(
@@ -112,7 +112,7 @@ def alarm_view(
         cause=m.cause or None,
         consequences=[_consequence(alarms.of(name)) for name in one.consequences[:most]],
         consequence_count=len(one.consequences),
-        next_check=next_check(d, m, findings),
+        next_check=next_check(d, finding),
         latching=d.latching,
         function_check=m.service is not None,
         shelved=_hold(m.shelf),
@@ -127,9 +127,9 @@ def touched(definitions: Definitions, d: Definition) -> list[str]:
     return list(definitions.relations.touched_loops(d.kind, d.subject))
 
 
-def next_check(d: Definition, m: Memory, findings: Iterable[Finding]) -> str:
+def next_check(d: Definition, finding: Finding | None) -> str:
     """With the numbers of the finding while it is open, else in general."""
-    told = next((f.next_check for f in findings if f.id == m.finding), "") if m.finding else ""
+    told = finding.next_check if finding is not None else ""
     return told or d.next_check.format_map(defaultdict(lambda: "not known"))
 
 

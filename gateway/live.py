@@ -7,7 +7,7 @@ newer one. A slow reader misses snapshots, never blocks the poller.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -94,6 +94,34 @@ class Snapshot:
             for one in self.alarms
             if one.memory.service is not None
         }
+
+    @cached_property
+    def of_loop(self) -> Mapping[str, Sequence[Finding]]:
+        """Open findings that touch a loop, oldest first; nothing for the others.
+
+        Looked up, not searched: with a fault in every loop a site of a thousand has thousands.
+        """
+        return _by(self.findings, lambda finding: finding.loops)
+
+    @cached_property
+    def of_transducer(self) -> Mapping[str, Sequence[Finding]]:
+        """Open findings about a transducer, likewise."""
+        return _by(self.findings, lambda f: (f.transducer,) if f.transducer is not None else ())
+
+    @cached_property
+    def by_id(self) -> Mapping[str, Finding]:
+        """Open findings by their stable name."""
+        return {finding.id: finding for finding in self.findings}
+
+
+def _by(
+    findings: Iterable[Finding], keys: Callable[[Finding], Iterable[str]]
+) -> Mapping[str, Sequence[Finding]]:
+    found: dict[str, list[Finding]] = {}
+    for finding in findings:
+        for key in keys(finding):
+            found.setdefault(key, []).append(finding)
+    return found
 
 
 class Live:

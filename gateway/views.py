@@ -188,7 +188,7 @@ def transducer_view(site: Site, snapshot: Snapshot, transducer_id: str) -> Trans
     column = site.transducer_column(transducer_id)
     now = snapshot.readings
     pascals = float(now.pressure[0, column])
-    mine = [f for f in snapshot.findings if f.transducer == transducer_id]
+    mine = snapshot.of_transducer.get(transducer_id, ())
     return TransducerView(
         id=transducer_id,
         location=noun.location,
@@ -223,7 +223,7 @@ def loop_view(
     unit = site.loop_unit(loop_id)
     now = snapshot.readings
     members = transducers or {k: transducer_view(site, snapshot, k) for k in noun.transducers}
-    mine = [f for f in snapshot.findings if loop_id in f.loops]
+    mine = snapshot.of_loop.get(loop_id, ())
     driver = int(now.driver[0, column])
     running = float(now.running[0, column])
     return LoopView(
@@ -251,10 +251,11 @@ def loop_view(
 
 def link_views(site: Site, links: Mapping[str, LinkState]) -> list[LinkView]:
     """Every controller's link, in file order."""
-    return [_link(site, links.get(k, LinkState(k))) for k in site.controllers]
+    return [link_view(site, links.get(k, LinkState(k))) for k in site.controllers]
 
 
-def _link(site: Site, link: LinkState) -> LinkView:
+def link_view(site: Site, link: LinkState) -> LinkView:
+    """How one controller answers."""
     controller = site.controllers[link.controller]
     return LinkView(
         controller=link.controller,

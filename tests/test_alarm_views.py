@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from gateway.alarm import actions as do
 from gateway.alarm_views import AlarmView, alarm_view
 from gateway.annunciator import Annunciator, NoLogbook
@@ -15,9 +13,9 @@ HERE = plant(1, 2, limits={"low": 20, "high": 80})
 WIRE, EFFECT = "open-circuit:p0-0a", "setpoint-not-held:l0-0"
 
 
-def view(watch: Watch, alarm: str, findings: Iterable[Finding] = ()) -> AlarmView:
+def view(watch: Watch, alarm: str, behind: Finding | None = None) -> AlarmView:
     alarms = Annunciator(watch.alarms, NoLogbook())
-    return alarm_view(alarms, alarms.of(alarm), findings)
+    return alarm_view(alarms, alarms.of(alarm), behind)
 
 
 def test_a_cause_with_what_it_explains() -> None:
@@ -25,7 +23,7 @@ def test_a_cause_with_what_it_explains() -> None:
     wire = finding(HERE, "open-circuit", "p0-0a", at=5)
     watch.wait(10, [wire])
     watch.wait(20, [finding(HERE, "setpoint-not-held", "l0-0", at=12)])
-    cause, effect = view(watch, WIRE, [wire]), view(watch, EFFECT)
+    cause, effect = view(watch, WIRE, wire), view(watch, EFFECT)
     assert (cause.state, cause.shown, cause.active) == ("active unacknowledged", True, True)
     assert (cause.onset, cause.changed) == (iso(START + 5), iso(START + 5))
     assert (cause.loops, cause.finding, cause.cause) == (["l0-0"], wire.id, None)
@@ -39,7 +37,7 @@ def test_what_to_check_comes_from_the_finding_while_it_is_open() -> None:
     watch = Watch(HERE)
     hunting = finding(HERE, "hunting", "l0-0", at=5)
     watch.wait(10, [hunting])
-    assert view(watch, "hunting:l0-0", [hunting]).next_check == hunting.next_check
+    assert view(watch, "hunting:l0-0", hunting).next_check == hunting.next_check
     general = view(watch, "hunting:l0-0").next_check
     assert general.startswith("Seen by not known.")
     assert "{" not in general

@@ -16,7 +16,7 @@ from gateway.diagnose.findings import Finding
 from gateway.live import LinkState, Snapshot
 from gateway.plant.site import Site
 from gateway.record.outbox import Waiting
-from gateway.views import finding_view, iso, link_views, loop_view, transducer_view
+from gateway.views import finding_view, iso, link_view, loop_view, transducer_view
 
 from .messages import (
     AlarmEvent,
@@ -43,7 +43,7 @@ def loop(site: Site, snapshot: Snapshot, loop_id: str) -> str:
     """One loop, its transducers by id, its findings in short."""
     view = loop_view(site, snapshot, loop_id)
     shown = view.model_dump(exclude={"transducers", "findings"})
-    open_here = (f for f in snapshot.findings if loop_id in f.loops)
+    open_here = snapshot.of_loop.get(loop_id, ())
     ids = [member.id for member in view.transducers]
     return text(LoopMessage(**shown, transducers=ids, findings=_short(open_here)))
 
@@ -51,20 +51,19 @@ def loop(site: Site, snapshot: Snapshot, loop_id: str) -> str:
 def transducer(site: Site, snapshot: Snapshot, transducer_id: str) -> str:
     """One transducer, its findings in short."""
     shown = transducer_view(site, snapshot, transducer_id).model_dump()
-    open_here = (f for f in snapshot.findings if f.transducer == transducer_id)
+    open_here = snapshot.of_transducer.get(transducer_id, ())
     return text(TransducerMessage(**shown, findings=_short(open_here)))
 
 
 def controller(site: Site, link: LinkState) -> str:
     """How one controller answers."""
-    views = link_views(site, {link.controller: link})
-    mine = next(v for v in views if v.controller == link.controller)
-    return text(ControllerMessage(**mine.model_dump()))
+    return text(ControllerMessage(**link_view(site, link).model_dump()))
 
 
 def alarm(alarms: Annunciator, snapshot: Snapshot, one: Standing) -> str:
     """One alarm as it stands, or at rest."""
-    view = alarm_view(alarms, one, snapshot.findings, most=MOST_CONSEQUENCES)
+    mine = snapshot.by_id.get(one.memory.finding)
+    view = alarm_view(alarms, one, mine, most=MOST_CONSEQUENCES)
     site_id = alarms.definitions.site.site.id
     return text(AlarmMessage(**view.model_dump(), site=site_id, time=iso(snapshot.time)))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable, Container, Hashable, Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
@@ -32,27 +31,20 @@ class State:
 
 def states(site: Site, snapshot: Snapshot, topics: Topics) -> Iterator[State]:
     """Every retained state of a site at a snapshot."""
-    by_loop: dict[str, list[Finding]] = defaultdict(list)
-    by_transducer: dict[str, list[Finding]] = defaultdict(list)
-    for finding in snapshot.findings:
-        for loop_id in finding.loops:
-            by_loop[loop_id].append(finding)
-        if finding.transducer:
-            by_transducer[finding.transducer].append(finding)
     now, work = snapshot.readings, snapshot.under_work
     for column, name in enumerate(site.loops):
         quality = (now.combined_quality[0, column], now.combined_reasons[0, column])
         running = str(now.running[0, column])
         yield State(
             topics.loop(name),
-            (*quality, running, ("loop", name) in work, *_open(by_loop[name])),
+            (*quality, running, ("loop", name) in work, *_open(snapshot.of_loop.get(name, ()))),
             partial(payloads.loop, site, snapshot, name),
         )
     for column, name in enumerate(site.transducers):
         quality = (now.quality[0, column], now.reasons[0, column])
         yield State(
             topics.transducer(name),
-            (*quality, ("transducer", name) in work, *_open(by_transducer[name])),
+            (*quality, ("transducer", name) in work, *_open(snapshot.of_transducer.get(name, ()))),
             partial(payloads.transducer, site, snapshot, name),
         )
     for name in site.controllers:
@@ -98,7 +90,7 @@ def _below(one: Standing, standing: dict[str, Standing]) -> Iterator[Hashable]:
             yield name, standing[name].memory.state, standing[name].memory.active
 
 
-def _open(findings: list[Finding]) -> Iterator[Hashable]:
+def _open(findings: Iterable[Finding]) -> Iterator[Hashable]:
     return ((finding.id, finding.status) for finding in findings)
 
 

@@ -153,7 +153,7 @@ class Board:
 
     def _view(self, one: Standing, findings: Mapping[str, Finding]) -> AlarmNow:
         mine, site = findings.get(one.memory.finding), self._live.site
-        view = alarm_view(self._live.alarms, one, [mine] if mine else [])
+        view = alarm_view(self._live.alarms, one, mine)
         return AlarmNow(
             **vars(view),
             status=_status(one),

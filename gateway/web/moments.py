@@ -106,7 +106,7 @@ class Moments:
         view = transducer_view(site, latest, key)
         return TransducerNow(
             **vars(view),
-            findings=[finding_view(f) for f in latest.findings if f.transducer == key],
+            findings=[finding_view(f) for f in latest.of_transducer.get(key, ())],
             others=self._others(latest, key),
             peers=[self._peer(latest, one.id) for one in peers_of(site, key)],
             loop_names=[site.loops[k].name or k for k in view.loops],

@@ -4,7 +4,8 @@
     python -m tests.benchmarks.storagetables --quick   a tenth of the rows, under a minute
 
 Rows a second are written by the store itself; sizes are pages of its file. Trends are asked of the
-HTTP interface in this process, with the file in the cache of the system.
+HTTP interface over loopback, on one connection, with the file in the cache of the system; server
+and reader are in one process.
 """
 
 from __future__ import annotations
@@ -31,8 +32,8 @@ from gateway.record.retention import DAY_MS, Keep, prune
 from gateway.record.store import Store, open_store
 from gateway.replay.archived import FOLDER
 from gateway.settings import Settings
-from gateway.web.app import make_app
 from gateway.web.past import stored
+from gateway.web.serve import serve_past
 from tests.sites import site, transducer
 
 from .tables import table
@@ -212,10 +213,15 @@ def speeds(days: int) -> str:
 
 
 async def _asked(store: Store, here: Site, end: float, days: int) -> list[tuple[str, ...]]:
-    app = make_app(Live(here), stored(store.file), clock=lambda: end)
-    transport = httpx.ASGITransport(app)
-    async with httpx.AsyncClient(transport=transport, base_url="http://gateway") as client:
-        return [await _one(client, here, end, *what) for what in _spans(days)]
+    settings, address = Settings(_env_file=None, http_port=0), asyncio.Queue[str]()
+    serving = serve_past(Live(here), stored(store.file), settings, address.put_nowait)
+    task = asyncio.create_task(serving, name="pages")
+    try:
+        async with httpx.AsyncClient(base_url=await address.get()) as client:
+            return [await _one(client, here, end, *what) for what in _spans(days)]
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
 
 
 def _spans(days: int) -> Iterator[tuple[str, int, int]]:

@@ -32,7 +32,7 @@ from gateway import logs
 from gateway.run import run_gateway
 from gateway.settings import Settings
 from gateway.web.drift import drift_of
-from tests.publish.made import free_port
+from tests.publish.bacnet_site import free_udp_port
 from tests.whole.program import LIMITS
 
 from .counting import counting, site_at
@@ -53,7 +53,7 @@ SITE = "soak"
 LOOK_S = 5.0
 ACT_S = 10.0
 HOURS_A_DAY = 24.0
-AS_A_SERVICE = {"MALLOC_ARENA_MAX": "2"}
+AS_A_SERVICE = {"MALLOC_ARENA_MAX": "1"}
 """As the unit file and the container have it."""
 
 
@@ -103,7 +103,7 @@ async def soak(
         plan = {
             "state_dir": str(folder / "state"), "http_port": 0, "mqtt_host": "127.0.0.1",
             "mqtt_port": broker.port, "influx_url": series.url, "bacnet_enabled": True,
-            "bacnet_port": free_port(),
+            "bacnet_port": free_udp_port(),
         }  # fmt: skip
         if filled_h > 0:
             here = site_at(peer.port, SITE, interval_s)
