@@ -129,7 +129,7 @@ async def _looked(
     for asked, page in enumerate(itertools.cycle(PAGES)):
         await asyncio.sleep(min(LOOK_S, seconds / 30))
         times.append(time.monotonic() - began)
-        memory.append(_memory(child))
+        memory.append(own_memory(child))
         (await client.get("/metrics")).raise_for_status()
         (await client.get(page)).raise_for_status()
         if times[-1] >= seconds:
@@ -137,7 +137,7 @@ async def _looked(
     raise AssertionError
 
 
-def _memory(pid: int) -> float:
+def own_memory(pid: int) -> float:
     """What a process has for itself, in memory or swapped out, MB.
 
     Not what it shares with files (code): the system takes and gives that as it likes.

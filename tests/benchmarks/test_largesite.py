@@ -1,0 +1,23 @@
+"""A small large site, to see that it measures."""
+
+from __future__ import annotations
+
+import pytest
+
+from . import largesite
+
+
+@pytest.mark.server
+@pytest.mark.slow
+async def test_what_a_gateway_takes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(largesite, "SETTLE_S", 3.0)
+    told = await largesite.measured(24, 4.0, ["everything"])
+    head, *_, line = told.splitlines()
+    assert "24 transducers behind 3 controllers" in head
+    name, core, _, memory, made, _, rows, answer, longest = line.split()
+    assert name == "everything"
+    assert 0 < float(core) < 100
+    assert 50 < float(memory) < 400
+    assert 60 < float(made) <= 150, "a poll more or less counts in so short a time"
+    assert 0.6 < float(rows) <= 1.5
+    assert 0 < float(answer) <= float(longest)
