@@ -126,19 +126,23 @@ async def measure(transducers: int, ports: list[int], connected: str, seconds: f
             await stack.enter_async_context(_read(client))
         await asyncio.sleep(SETTLE_S)
         await client.get("/healthz")  # the first answer of all makes ready for the others
-        before, began = await _counted(client, child), time.monotonic()
+        before = await _counted(client, child)
         answers = await _asked(client, seconds)
-        after, lasted = await _counted(client, child), time.monotonic() - began
-        core, polls, rows = ((b - a) / lasted for a, b in zip(before, after, strict=True))
-        return Taken(core, own_memory(child), polls / len(ports), rows, tuple(answers))
+        after = await _counted(client, child)
+        lasted, core, polls, rows = (b - a for a, b in zip(before, after, strict=True))
+        return Taken(
+            core / lasted, own_memory(child), polls / len(ports) / lasted, rows / lasted,
+            tuple(answers),
+        )  # fmt: skip
 
 
-async def _counted(client: httpx.AsyncClient, child: int) -> tuple[float, float, float]:
-    """So far: processor seconds, polls that were answered, rows on disk."""
+async def _counted(client: httpx.AsyncClient, child: int) -> tuple[float, float, float, float]:
+    """Now, and so far: processor seconds, polls that were answered, rows on disk."""
+    now = time.monotonic()
     links = (await client.get("/api/v1/links")).json()
     sinks = {one["name"]: one for one in (await client.get("/api/v1/sinks")).json()}
     polls = sum(one["polls"] - one["failures"] for one in links)
-    return _spent(child), polls, sinks["store"]["sent"]
+    return now, _spent(child), polls, sinks["store"]["sent"]
 
 
 def _spent(pid: int) -> float:
