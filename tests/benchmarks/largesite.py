@@ -33,7 +33,7 @@ from gateway import logs
 from gateway.run import run_gateway
 from gateway.settings import Settings
 from tests.drills.servers import broker_in, series_in
-from tests.drills.soak import AS_A_SERVICE, own_memory
+from tests.drills.soak import AS_A_SERVICE, own_memory, reading
 from tests.poll.peers import answer
 from tests.publish.bacnet_site import free_udp_port
 
@@ -123,7 +123,7 @@ async def measure(transducers: int, ports: list[int], connected: str, seconds: f
         address = (await out.readline()).decode().strip()
         client = await stack.enter_async_context(httpx.AsyncClient(base_url=address, timeout=30))
         if every or connected == "pages":
-            await stack.enter_async_context(_read(client))
+            await stack.enter_async_context(reading(client, STREAMS))
         await asyncio.sleep(SETTLE_S)
         await client.get("/healthz")  # the first answer of all makes ready for the others
         before = await _counted(client, child)
@@ -160,26 +160,6 @@ async def _asked(client: httpx.AsyncClient, seconds: float) -> list[float]:
         took.append(1000 * (time.perf_counter() - began))
         await asyncio.sleep(ASK_S)
     return took
-
-
-@asynccontextmanager
-async def _read(client: httpx.AsyncClient) -> AsyncIterator[None]:
-    """Streams of pages are read meanwhile."""
-
-    async def follow(path: str) -> None:
-        async with client.stream("GET", f"/api/v1/stream{path}", timeout=None) as got:
-            async for _ in got.aiter_bytes():
-                pass
-
-    readers = [asyncio.create_task(follow(path), name=f"reader {path}") for path in STREAMS]
-    try:
-        yield
-        if any(reader.done() for reader in readers):
-            raise RuntimeError(f"a stream has ended: {readers}")
-    finally:
-        for reader in readers:
-            reader.cancel()
-        await asyncio.gather(*readers, return_exceptions=True)
 
 
 @asynccontextmanager

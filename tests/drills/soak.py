@@ -113,7 +113,7 @@ async def soak(
             httpx.AsyncClient(base_url=address, timeout=30, limits=LIMITS)
         )
         ada = person(client, folder / "state")
-        async with _reading(client), ada.busy(ACT_S):
+        async with reading(client, STREAMS), ada.busy(ACT_S):
             times, memory, asked = await _looked(client, child, 60 * minutes)
         sinks = {one["name"]: one for one in (await client.get("/api/v1/sinks")).json()}
         if not all(one["connected"] for one in sinks.values()):
@@ -148,8 +148,8 @@ def own_memory(pid: int) -> float:
 
 
 @asynccontextmanager
-async def _reading(client: httpx.AsyncClient) -> AsyncIterator[None]:
-    """Every stream is read; RuntimeError when one has ended meanwhile."""
+async def reading(client: httpx.AsyncClient, streams: Sequence[str]) -> AsyncIterator[None]:
+    """These streams of pages are read; RuntimeError when one has ended meanwhile."""
 
     async def read(path: str) -> None:
         async with client.stream("GET", f"/api/v1/stream{path}", timeout=None) as answer:
@@ -157,7 +157,7 @@ async def _reading(client: httpx.AsyncClient) -> AsyncIterator[None]:
             async for _ in answer.aiter_lines():
                 pass
 
-    readers = [asyncio.create_task(read(path), name=f"reader {path}") for path in STREAMS]
+    readers = [asyncio.create_task(read(path), name=f"reader {path}") for path in streams]
     try:
         yield
         if any(reader.done() for reader in readers):
