@@ -23,7 +23,7 @@ from gateway.views import iso
 StateDir = Annotated[
     Path | None,
     typer.Option(
-        "--history", metavar="STATE_DIR", help="A gateway's folder; else LOOPWITNESS_STATE_DIR."
+        "--state", metavar="STATE_DIR", help="A gateway's folder; else LOOPWITNESS_STATE_DIR."
     ),
 ]
 OfBackup = Annotated[
@@ -37,7 +37,7 @@ def backup(
         Path,
         typer.Argument(metavar="FOLDER_OR_FILE", help="A folder that is there, or a new file."),
     ],
-    history: StateDir = None,
+    state: StateDir = None,
     as_json: Json = False,  # noqa: FBT002 - an option
 ) -> None:
     """Copy history and people to a safe place, while the gateway runs or not.
@@ -46,7 +46,7 @@ def backup(
     roles, password hashes) it is for its owner alone. Settings, site file and the local token are
     not in it.
     """
-    folder = _folder(history)
+    folder = _folder(state)
     with _progress("Copying") as progress:
         done = copies.back_up(folder / FILE, target, progress, _people(folder))
     _tell(done, as_json=as_json)
@@ -54,7 +54,7 @@ def backup(
 
 def restore(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="What `backup` wrote.")],
-    history: StateDir = None,
+    state: StateDir = None,
     people: OfBackup = False,  # noqa: FBT002 - an option
     as_json: Json = False,  # noqa: FBT002 - an option
 ) -> None:
@@ -64,7 +64,7 @@ def restore(
     so that nobody who was removed since can sign in again; where there are none, or with --people,
     those of the backup come back.
     """
-    folder = _folder(history)
+    folder = _folder(state)
     with _progress("Restoring") as progress:
         done, aside = copies.restore(folder, file, progress)
     back = _people_back(folder, file, wanted=people)
@@ -103,8 +103,8 @@ def _people_back(folder: Path, file: Path, *, wanted: bool) -> int:
     return len(rows)
 
 
-def _folder(history: Path | None) -> Path:
-    folder = history if history is not None else settings().state_dir
+def _folder(state: Path | None) -> Path:
+    folder = state if state is not None else settings().state_dir
     logs.configure("text", "error")
     return folder
 

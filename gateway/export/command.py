@@ -39,7 +39,7 @@ def export(
     end: Annotated[
         str | None, typer.Option("--to", metavar="TIME", help="Time to stop before, UTC.")
     ] = None,
-    history: Annotated[
+    state: Annotated[
         Path | None,
         typer.Option(metavar="STATE_DIR", help="A gateway's folder; else LOOPWITNESS_STATE_DIR."),
     ] = None,
@@ -56,7 +56,7 @@ def export(
     """
     from .run import run_export  # noqa: PLC0415 (loads for a second; `--help` needs it not)
 
-    folder = history if history is not None else settings().state_dir
+    folder = state if state is not None else settings().state_dir
     logs.configure("text", "error")
     width = None if sys.stderr.isatty() else WIDE
     errors = Console(stderr=True, width=width, markup=False, highlight=False, emoji=False)

@@ -44,7 +44,7 @@ async def test_backup_and_restore_beside_a_gateway(tmp_path: Path) -> None:
 
 
 async def test_a_folder_without_history_is_one_line(tmp_path: Path) -> None:
-    done = await command(tmp_path, "backup", ".", "--history", "nowhere")
+    done = await command(tmp_path, "backup", ".", "--state", "nowhere")
     assert (done.code, done.out) == (3, "")
     assert done.err == (
         f"loopwitness: nowhere/{FILE}: not there; allowed: a folder in which a gateway keeps "

@@ -36,7 +36,7 @@ def state(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 async def test_a_file_of_each_kind(state: Path, tmp_path: Path) -> None:
     span = ("--from", START, "--to", "2026-05-28T20:30:30Z")
-    loop = ("--loop", "stair-b", "--history", state)
+    loop = ("--loop", "stair-b", "--state", state)
     done = await command(tmp_path, "export", SITE, "out.csv.gz", *span, *loop)
     assert (done.code, done.out) == (0, "")
     assert done.err.startswith("out.csv.gz: 30 rows of 22 columns, 2026-05-28T20:30:00.000Z to ")
@@ -53,7 +53,7 @@ async def test_a_file_of_each_kind(state: Path, tmp_path: Path) -> None:
 
 
 async def test_scans_on_standard_output_replay(state: Path, tmp_path: Path) -> None:
-    done = await command(tmp_path, "export", SITE, "-", "--rows", "scans", "--history", state,
+    done = await command(tmp_path, "export", SITE, "-", "--rows", "scans", "--state", state,
                          "--to", START + 600)  # fmt: skip
     (tmp_path / "scans.csv").write_text(done.out)
     again = await command(tmp_path, "replay", SITE, "scans.csv")
@@ -74,13 +74,13 @@ async def test_scans_on_standard_output_replay(state: Path, tmp_path: Path) -> N
         (("o.csv", "--from", "2026-06-02", "--to", "2026-06-01"), 2,
          "--from: 2026-06-02 with --to 2026-06-01; allowed: a time before the other"),
         (("no/such/folder/o.csv",), 3, "no/such/folder/o.csv: No such file or directory"),
-        (("o.csv", "--history", "nowhere"), 3, f"nowhere/{FILE}: not there; allowed: a folder"),
+        (("o.csv", "--state", "nowhere"), 3, f"nowhere/{FILE}: not there; allowed: a folder"),
     ],
 )  # fmt: skip
 async def test_what_cannot_be_is_one_line(
     state: Path, tmp_path: Path, words: tuple[str, ...], code: int, said: str
 ) -> None:
-    there = () if "--history" in words else ("--history", str(state))
+    there = () if "--state" in words else ("--state", str(state))
     done = await command(tmp_path, "export", SITE, *words, *there)
     assert (done.code, done.out) == (code, "")
     assert done.err.startswith(f"loopwitness: {said}")
@@ -89,7 +89,7 @@ async def test_what_cannot_be_is_one_line(
 
 
 async def test_stopped_half_way_leaves_nothing(state: Path, tmp_path: Path) -> None:
-    async with started(tmp_path, "export", SITE, "out.csv", "--history", state) as process:
+    async with started(tmp_path, "export", SITE, "out.csv", "--state", state) as process:
         for _ in range(400):
             if sizes(tmp_path).get("out.csv.part"):
                 break
@@ -119,7 +119,7 @@ def sizes(folder: Path) -> dict[str, int]:
 def peak_mb(folder: Path, state: Path, name: str, seconds: int) -> float:
     """Highest resident memory of the command."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "gateway", "export", str(SITE), name, "--history", str(state),
+        [sys.executable, "-m", "gateway", "export", str(SITE), name, "--state", str(state),
          "--to", str(START + seconds)],
         cwd=folder, env=environment(folder), stderr=subprocess.DEVNULL,
     )  # fmt: skip
