@@ -19,6 +19,11 @@ RUNS, STOPS = 0.99, 0.01
 """Mean of "running" in a bucket from which on the fan ran, or stood, all the time."""
 FEWEST = 12
 """Blocks from which on a rate is worked out."""
+SHORTEST_S = 2 * DAY_S
+"""Time from first to last from which on a rate is worked out: the swing of a day is seen twice.
+The slope of minutes, told as a rate a year, would be of millions."""
+FEWEST_READINGS = 10
+"""Readings of a bucket from which on their scatter is told: of one alone it would be zero."""
 ALIKE = 0.2
 """Correlation of successive blocks from which on they are joined: the interval of a rate is made
 for values that know nothing of each other."""
@@ -48,9 +53,9 @@ class Faring:
 def faring(own: Trend, peers: list[Trend], running: Trend | None) -> Faring:
     """How a transducer fared, from trends with the same buckets; running None: not known."""
     time = np.unique(np.concatenate([trend.time for trend in (own, *peers)]))
-    mean, scatter = _on(time, own, own.mean), _on(time, own, own.deviation)
+    mean, scatter = _on(time, own, own.mean), _on(time, own, _scatter(own))
     means = np.array([_on(time, one, one.mean) for one in peers]).reshape(len(peers), len(time))
-    scatters = np.array([_on(time, one, one.deviation) for one in peers]).reshape(means.shape)
+    scatters = np.array([_on(time, one, _scatter(one)) for one in peers]).reshape(means.shape)
     runs, stands = _states(time, running)
     return Faring(
         time=time,
@@ -106,6 +111,11 @@ def _on(time: Floats, trend: Trend, values: Floats) -> Floats:
     return out
 
 
+def _scatter(trend: Trend) -> Floats:
+    out: Floats = np.where(trend.count >= FEWEST_READINGS, trend.deviation, np.nan)
+    return out
+
+
 def _middle(values: Floats) -> Floats:
     """(n,) median over (m, n) of what is there."""
     if not len(values):
@@ -129,15 +139,18 @@ def _states(time: Floats, running: Trend | None) -> tuple[Bools, Bools]:
     return share >= RUNS, share <= STOPS
 
 
-def drift_of(time: Floats, offset: Floats, usual: float, tolerance: float) -> Rate | None:
+def drift_of(
+    time: Floats, offset: Floats, usual: float, tolerance: float, shortest_s: float = SHORTEST_S
+) -> Rate | None:
     """The drift rate of (n,) offsets in Pa, and when they leave `tolerance` beside `usual`.
 
-    None where there is too little. Successive buckets are joined until they are hardly alike; by
-    what likeness is left then, the interval is widened as for a first-order process.
+    None where there is too little, or less than `shortest_s` from first to last. Successive
+    buckets are joined until they are hardly alike; by what likeness is left then, the interval is
+    widened as for a first-order process.
     """
     there = np.isfinite(offset)
     when, shift = time[there], offset[there] - usual
-    if len(when) < FEWEST:
+    if len(when) < FEWEST or when[-1] - when[0] < shortest_s:
         return None
     joined = 1
     while (alike := _likeness(_blocks(when, joined), _blocks(shift, joined))) >= ALIKE and len(

@@ -72,7 +72,7 @@ class Soak:
         """MB an hour, and its 95 % interval."""
         keep = [k for k, t in enumerate(self.times_s) if t >= self.times_s[-1] / 3]
         times, memory = (np.array(part)[keep] for part in (self.times_s, self.memory_MB))
-        found = drift_of(times, memory, 0.0, np.inf)
+        found = drift_of(times, memory, 0.0, np.inf, shortest_s=0.0)
         if found is None:
             raise ValueError(f"{len(keep)} looks at the memory tell no slope")
         per_day = (found.per_day, found.low, found.high)

@@ -22,13 +22,14 @@ def trend(
     *,
     skip: int = 0,
     every: float = 3600.0,
+    count: int = 3600,
 ) -> Trend:
-    """Buckets of so many seconds from START on; skip: the first ones are not there."""
+    """Buckets of so many seconds and readings from START on; skip: the first are not there."""
     n = len(mean)
     values = np.array(mean)
     return Trend(
         time=START + every * np.arange(skip, n + skip, dtype=np.float64),
-        count=np.ones(n, dtype=np.int64),
+        count=np.full(n, count, dtype=np.int64),
         mean=values, low=values, high=values,
         deviation=np.array(deviation if deviation is not None else [0.0] * n),
         worst=np.zeros(n, dtype=np.uint8), width=every,
@@ -126,6 +127,24 @@ def test_too_little_says_nothing() -> None:
     time, value = creeping(8.0, 0.0, seed=3)
     assert drift_of(time[:11], value[:11], 0.0, 2.5) is None
     assert drift_of(time, np.full(len(time), NAN), 0.0, 2.5) is None
+
+
+def test_minutes_tell_no_drift() -> None:
+    """The first hour of a gateway, a reading a second: its slope says nothing of a year."""
+    rng = np.random.default_rng(5)
+    seconds = np.arange(3600.0)
+    offset = 2.7 + 0.3 * np.sin(seconds / 300) + rng.normal(0, 0.1, 3600)
+    assert drift_of(START + seconds, offset, 0.0, 2.5) is None
+    assert rates_of(START + seconds, offset, START, START + 3600) == []
+    assert drift_of(START + 24 * seconds, offset, 0.0, 2.5) is None
+    assert drift_of(START + 50 * seconds, offset, 0.0, 2.5) is not None
+
+
+def test_single_readings_have_no_scatter() -> None:
+    own, other = (trend([1.0, 1.0], [0.0, 0.0], every=1.0, count=1) for _ in range(2))
+    made = faring(own, [other], None)
+    assert known(made.offset) == [0.0, 0.0]
+    assert known(made.scatter) == known(made.others) == [None, None]
 
 
 def test_holes_are_passed_over() -> None:

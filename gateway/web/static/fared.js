@@ -145,7 +145,7 @@ function sentence(view, shown) {
   const { drift } = view;
   const tolerance = `The tolerance is ±${shown.with(view.tolerance)}${view.usual === null ? "" : " beside the usual offset"}.`;
   if (!view.others.length) return `Alone, only its reading with the fan off can show a drift. ${tolerance}`;
-  if (!drift) return `Too little was recorded to tell a drift. ${tolerance}`;
+  if (!drift) return `Too little was recorded to tell a drift: that takes two days at least. ${tolerance}`;
   const ends = `between ${shown.text(drift.low, 1)} and ${shown.with(drift.high, 1)} a year`;
   if (!drift.real) return `No drift that can be told from the swing of days: ${ends} (95 %). ${tolerance}`;
   const over = drift.leaves && seconds(drift.leaves) < view.to_s + 3600;
