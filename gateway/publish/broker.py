@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import socket
 import ssl
 from collections.abc import AsyncIterator, Generator, Sequence
 from contextlib import asynccontextmanager, contextmanager, suppress
@@ -26,6 +27,9 @@ FAREWELL_S = 2.0
 """Longest wait for it at the end."""
 KEEPALIVE_S = 15
 IN_FLIGHT = 100
+"""Messages on their way that the broker has not confirmed, unless it names fewer."""
+AT_ONCE = (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+"""An event goes out when it is ready, not when the broker has answered what went before."""
 
 PROTOCOLS = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
 
@@ -58,6 +62,8 @@ class Client(aiomqtt.Client):
         super().__init__(*given, **named)
         self._refused: dict[int, ReasonCode] = {}
         self._sizes = sizes
+        self.in_flight = IN_FLIGHT
+        """Messages that may be on their way at once."""
 
     @property
     def speaks_5(self) -> bool:
@@ -84,7 +90,18 @@ class Client(aiomqtt.Client):
         self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None
     ) -> None:
         self._sizes.connected(getattr(properties, "MaximumPacketSize", None))
+        self._narrow(getattr(properties, "ReceiveMaximum", IN_FLIGHT))
         super()._on_connect(client, userdata, flags, reason_code, properties)
+
+    def _narrow(self, most: int) -> None:
+        """No more at once than the broker takes: it ends the connection over one more.
+
+        Both libraries leave this to us (MQTT 5, 3.2.2.3.3 and 3.3.4). One holds calls back, the
+        other what calls that were given up have left behind.
+        """
+        self.in_flight = min(IN_FLIGHT, most)
+        self._outgoing_calls_sem = asyncio.Semaphore(self.in_flight)
+        self._client._max_inflight_messages = self.in_flight  # noqa: SLF001 - see above
 
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any
@@ -187,6 +204,7 @@ async def _client(settings: Settings, topics: Topics, heard: LastWords, sizes: S
         max_inflight_messages=IN_FLIGHT,
         max_concurrent_outgoing_calls=IN_FLIGHT,
         tls_context=context,
+        socket_options=(AT_ONCE,),
         logger=heard.logger,
     )
     client.pending_calls_threshold = IN_FLIGHT

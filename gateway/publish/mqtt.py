@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Coroutine, Iterable, Mapping, Sequence
+from collections.abc import Coroutine, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 import aiomqtt
@@ -18,7 +18,7 @@ from gateway.settings import Settings
 from . import payloads
 from .acknowledging import Desk
 from .backoff import delays
-from .broker import FAREWELL_S, IN_FLIGHT, Client, MessageRefusedError, connection
+from .broker import FAREWELL_S, Client, MessageRefusedError, connection
 from .events import Events
 from .leftovers import AtBroker, Leftovers
 from .sink import Sink
@@ -138,20 +138,28 @@ class Retained:
             standing = worth_telling(snapshot, there.known)
             ids = {one.definition.id for one in standing}
             over = there.stale - ids
-            due = [s for s in self._states(snapshot, standing, over)
-                   if self._told.is_due(s, snapshot.time)]  # fmt: skip
-            for k in range(0, len(due), IN_FLIGHT):
-                await self._send(due[k : k + IN_FLIGHT], snapshot.time)
+            for part in self._parts(self._alarms(snapshot, standing, over), snapshot):
+                await self._send(part, snapshot.time)
             there.told(over, ids)
+            for part in self._parts(states(self._live.site, snapshot, self._topics), snapshot):
+                await self._send(part, snapshot.time)
+                if self._live.latest is not snapshot:
+                    # Far from the broker all of a large site takes longer than a row: what has
+                    # changed meanwhile does not wait for the rest.
+                    break
             self._sink.note("states", self._told.trouble)
 
-    def _states(
+    def _alarms(
         self, snapshot: Snapshot, standing: Sequence[Standing], over: Iterable[str]
-    ) -> list[State]:
-        live, topics = self._live, self._topics
-        shown = [*standing, *map(live.alarms.of, over)]
-        alarms = alarm_states(live.alarms, snapshot, topics, shown)
-        return [*alarms, *states(live.site, snapshot, topics)]
+    ) -> Iterator[State]:
+        alarms = self._live.alarms
+        return alarm_states(alarms, snapshot, self._topics, [*standing, *map(alarms.of, over)])
+
+    def _parts(self, shown: Iterable[State], snapshot: Snapshot) -> Iterator[list[State]]:
+        """Those that are due, as many at a time as may be on their way."""
+        due, most = self._told.due(shown, snapshot.time), self._client.in_flight
+        for k in range(0, len(due), most):
+            yield due[k : k + most]
 
     async def _send(self, part: Sequence[State], now: float) -> None:
         async with asyncio.TaskGroup() as tasks:

@@ -106,9 +106,20 @@ class Sent:
     times: dict[str, float] = field(default_factory=dict)
     refused: dict[str, str] = field(default_factory=dict)
 
+    def due(self, shown: Iterable[State], now: float) -> list[State]:
+        """Those of them that are due: changed ones first, then what was told longest ago."""
+        due = [state for state in shown if self.is_due(state, now)]
+        return sorted(due, key=lambda state: (self._is_known(state), self._when(state)))
+
+    def _is_known(self, state: State) -> bool:
+        return self.keys.get(state.topic) == state.key
+
+    def _when(self, state: State) -> float:
+        return self.times.get(state.topic, 0.0)
+
     def is_due(self, state: State, now: float) -> bool:
         """True for a changed state and for one told too long ago (seconds since 1970)."""
-        if self.keys.get(state.topic) != state.key:
+        if not self._is_known(state):
             return True
         again = state.repeats or state.topic in self.refused
         return again and not 0 <= now - self.times[state.topic] < self.interval_s
