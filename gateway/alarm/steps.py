@@ -156,5 +156,5 @@ class Steps:
         loop, unit = self._site.loops[d.subject], self._site.loop_unit(d.subject)
         value = f"{from_pa(pascals, unit):.4g} {unit}"
         if d.fault == DOOR and loop.door is not None:
-            return f"{d.message}: {door_force(loop.door, pascals):.4g} N at {value}"
-        return f"{d.message}: {value}"
+            return f"{d.message}: {door_force(loop.door, pascals):.4g} N at {value} at first"
+        return f"{d.message}: {value} at first"

@@ -154,7 +154,11 @@ def sentence(effect: Effect, unit: str, step: float = 0.0) -> str:
     pressure = f"{said(from_pa(effect.pressure, unit), step)} {unit}"
     if effect.error is not None:
         seen = f"{said(from_pa(effect.pressure + effect.error, unit), step)} {unit}"
-        words.append(f"True combined pressure about {pressure}; the controller sees {seen}.")
+        # Said once, when it is found; the loop goes on from there.
+        words.append(
+            f"When this was found the true combined pressure was about {pressure} and the "
+            f"controller saw {seen}."
+        )
     if effect.door_N is not None and effect.door_limit_N is not None:
         over = ", more than that" if effect.door_N > effect.door_limit_N else ""
         words.append(

@@ -34,6 +34,10 @@ class RowBrief(BaseModel):
     scale: tuple[float, float] = Field(description="Ends of the widest range, in `unit`.")
     span: float = Field(description="Largest span of a transducer, in `unit`.")
     combined: float | None
+    believed: float | None = Field(
+        description="Of a loop: the same by the transducers that can be believed."
+    )
+    without: list[str] = Field(description="Those that cannot, and were left out of `believed`.")
     quality: str
     reason: str
     status: str
@@ -63,6 +67,8 @@ def loop_brief(view: LoopNow, still: StillLoop, findings: Sequence[FindingView])
         scale=(still.low, still.high),
         span=still.span,
         combined=view.combined,
+        believed=view.believed,
+        without=view.without,
         quality=view.quality,
         reason=view.reason,
         status=view.status,
@@ -109,6 +115,8 @@ def spare_brief(
         scale=(still.low, still.high),
         span=still.span,
         combined=view.value,
+        believed=None,
+        without=[],
         quality=view.quality,
         reason=view.reason,
         status=view.status,

@@ -43,10 +43,7 @@ class DoorView(BaseModel):
     )
     force_limit_N: float = Field(description="From the site file.")
     pressure_limit: float | None = Field(
-        description="Pressure at which it takes its limit, in the unit of the loop."
-    )
-    without: list[str] = Field(
-        description="Transducers of the loop that are in doubt and were left out of it."
+        description="Pressure at which it reaches its limit, in the unit of the loop."
     )
     caution: str
 
@@ -58,6 +55,12 @@ class LoopNow(LoopView):
         description="How far feedback and combined pressure may differ, in `unit`."
     )
     feedback_agrees: bool | None = Field(description="None when one of the two is missing.")
+    without: list[str] = Field(
+        description="Transducers of the loop that cannot be believed: `believed` leaves them out."
+    )
+    believed: float | None = Field(
+        description="Combined pressure by the transducers that can be believed, in `unit`."
+    )
     door: DoorView | None = Field(description="Null where the site file describes none.")
 
 
@@ -120,11 +123,14 @@ class Now:
         """One loop as a snapshot has it; as `loop`."""
         view = loop_view(self._live.site, snapshot, key, members)
         tolerance, agrees = self.agreement(snapshot, key)
+        pascals, without = self._believed(snapshot, key)
         return LoopNow(
             **vars(view),
             feedback_tolerance=pressure(tolerance, view.unit),
             feedback_agrees=agrees,
-            door=self._door(snapshot, key),
+            without=without,
+            believed=pressure(pascals, view.unit),
+            door=self._door(key, pascals),
         )
 
     def state(self) -> StateView:
@@ -147,30 +153,30 @@ class Now:
         apart = abs(float(now.feedback[0, column]) - float(now.combined[0, column]))
         return tolerance, None if isnan(apart) else apart <= tolerance
 
-    def _door(self, snapshot: Snapshot, key: str) -> DoorView | None:
+    def _door(self, key: str, pascals: float) -> DoorView | None:
         site = self._live.site
         door = site.loops[key].door
         if door is None:
             return None
-        pressures, doubted = self._believed(snapshot)
-        pascals = float(pressures[site.loop_column(key)])
         return DoorView(
             force_N=number(door_force(door, pascals), 4),
             force_limit_N=door.force_limit_N,
             pressure_limit=pressure(allowed_pressure(door), site.loop_unit(key)),
-            without=[
-                one for one in site.loops[key].transducers
-                if doubted[self._columns.transducers.ids.index(one)]
-            ],
             caution=CAUTION,
-        )  # fmt: skip
+        )
 
-    def _believed(self, snapshot: Snapshot) -> tuple[Floats, Bools]:
-        """As `believed`, once for all loops of a snapshot."""
+    def _believed(self, snapshot: Snapshot, key: str) -> tuple[float, list[str]]:
+        """A loop's pressure in Pa by the transducers that can be believed, and those that cannot.
+
+        Worked out once for all loops of a snapshot.
+        """
         if self._known is None or self._known[0] is not snapshot:
             made = believed(self._columns, snapshot.readings, snapshot.findings)
             self._known = snapshot, made
-        return self._known[1]
+        pressures, doubted = self._known[1]
+        site, ids = self._live.site, self._columns.transducers.ids
+        without = [one for one in site.loops[key].transducers if doubted[ids.index(one)]]
+        return float(pressures[site.loop_column(key)]), without
 
     def _loops(self, snapshot: Snapshot, transducers: list[TransducerView]) -> list[LoopNow]:
         members = {view.id: view for view in transducers}

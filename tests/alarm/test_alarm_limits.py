@@ -153,7 +153,7 @@ def test_limits_are_alarms_after_fifteen_seconds_and_gone_after_fifteen() -> Non
         (25, "pressure-high:l0-0", "alarm", "active unacknowledged"),
         (65, "pressure-high:l0-0", "return to normal", "returned unacknowledged"),
     ]
-    assert said[0].message == "Pressure above 80 Pa: 95 Pa"
+    assert said[0].message == "Pressure above 80 Pa: 95 Pa at first"
 
 
 def test_the_door_alarm_says_its_force() -> None:

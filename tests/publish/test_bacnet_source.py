@@ -64,7 +64,7 @@ def test_a_limit() -> None:
     watch.see(rows(HERE, {"p0-0a": high, "p0-0b": high}))
     one = states(watch)["pressure-high:l0-0"]
     assert (one.kind, one.is_fault, one.side, one.limit_Pa) == ("loop", False, 1, 80.0)
-    assert one.message == "Pressure above 80 Pa: 95 Pa"
+    assert one.message == "Pressure above 80 Pa: 95 Pa at first"
 
 
 def test_what_a_person_takes_away_is_shelved() -> None:

@@ -13,7 +13,7 @@ from gateway.live import Live, Snapshot
 from gateway.measure.quality import Reason
 from gateway.web.board import Board
 from gateway.web.frame import Framing
-from gateway.web.now import DoorView, Now
+from gateway.web.now import DoorView, LoopNow, Now
 
 from .archive import START, open_circuit, with_door
 from .feeder import readings
@@ -28,8 +28,8 @@ def clock() -> float:
     return START
 
 
-def door_of(first: float, second: float, why: Reason, findings: tuple[Finding, ...]) -> DoorView:
-    """Stair B's door while dp-201 and dp-202 read this; `why`: what is wrong with the first."""
+def stair(first: float, second: float, why: Reason, findings: tuple[Finding, ...]) -> LoopNow:
+    """Stair B while dp-201 and dp-202 read this; `why`: what is wrong with the first."""
     site = with_door()
     pressures = np.zeros(len(site.transducers))
     for key, value in (("dp-201", first), ("dp-202", second)):
@@ -37,22 +37,27 @@ def door_of(first: float, second: float, why: Reason, findings: tuple[Finding, .
     row = readings(site, START, pressures, reasons={"dp-201": why})
     live = Live(site)
     live.show(Snapshot(0, START, row, findings, {}))
-    found = Now(live, Framing(live, clock, "", Board(live, clock))).loop("stair-b").door
-    assert found is not None
-    return found
+    return Now(live, Framing(live, clock, "", Board(live, clock))).loop("stair-b")
+
+
+def door(loop: LoopNow) -> DoorView:
+    assert loop.door is not None
+    return loop.door
 
 
 def test_all_sound() -> None:
-    door = door_of(WHOLE, WHOLE, Reason.NONE, ())
-    assert door.force_N == pytest.approx(FORCE, abs=0.1)
-    assert door.without == []
+    loop = stair(WHOLE, WHOLE, Reason.NONE, ())
+    assert door(loop).force_N == pytest.approx(FORCE, abs=0.1)
+    assert loop.without == []
+    assert loop.believed == loop.combined == WHOLE
 
 
 def test_a_broken_wire_takes_nothing_off_the_force() -> None:
     """0 mA is -56 Pa here, and the average 9 Pa."""
-    door = door_of(-56.25, WHOLE, Reason.FAILURE_LOW, ())
-    assert door.force_N == pytest.approx(FORCE, abs=0.1)
-    assert door.without == ["dp-201"]
+    loop = stair(-56.25, WHOLE, Reason.FAILURE_LOW, ())
+    assert door(loop).force_N == pytest.approx(FORCE, abs=0.1)
+    assert loop.without == ["dp-201"]
+    assert loop.believed == WHOLE
 
 
 @pytest.mark.parametrize(
@@ -62,12 +67,13 @@ def test_a_broken_wire_takes_nothing_off_the_force() -> None:
 def test_a_tube_that_is_off_neither(status: Status, without: list[str]) -> None:
     """Its zero is a good signal: only the finding tells."""
     found = replace(open_circuit(), fault="tube-off", subject="dp-201", status=status)
-    door = door_of(0.0, WHOLE, Reason.NONE, (found,))
-    assert door.without == without
+    loop = stair(0.0, WHOLE, Reason.NONE, (found,))
+    assert loop.without == without
     left = 1.0 if without else 0.5
-    assert door.force_N == pytest.approx(40 + (FORCE - 40) * left, abs=0.1)
+    assert door(loop).force_N == pytest.approx(40 + (FORCE - 40) * left, abs=0.1)
 
 
 def test_nothing_to_believe() -> None:
-    door = door_of(math.nan, math.nan, Reason.NO_COMMUNICATION, ())
-    assert door.force_N is None
+    loop = stair(math.nan, math.nan, Reason.NO_COMMUNICATION, ())
+    assert door(loop).force_N is None
+    assert loop.believed is None

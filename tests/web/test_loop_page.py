@@ -61,7 +61,7 @@ async def test_what_it_is_doing_now(chromium: Browser, feeder: Feeder) -> None:
             re.compile(r"^9\d N to open, of 133 N$")
         )
         caution = page.locator("[data-f=caution]")
-        await expect(caution).to_contain_text("It takes its limit at 88.1 Pa")
+        await expect(caution).to_contain_text("It reaches its limit at 88.1 Pa")
         await expect(caution).to_contain_text("the authority having jurisdiction")
         feeder.trouble()
         await expect(page.locator("[data-f=agree]")).to_contain_text("differs by")

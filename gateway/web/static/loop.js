@@ -4,7 +4,7 @@ import { findings } from "./findings.js";
 import { level, mark, partsOf, say, show } from "./parts.js";
 import { axis, strip } from "./strip.js";
 import { measure } from "./units.js";
-import { LEVELS, amount, capital, listed, moment, seconds, worst } from "./words.js";
+import { LEVELS, amount, believed, capital, listed, moment, seconds, worst } from "./words.js";
 
 const QUALITY = { good: "good", uncertain: "out", bad: "failure" };
 
@@ -29,6 +29,8 @@ export function loopSheet(sheet) {
     show(parts.doubt, view.quality !== "good");
     say(parts.doubt, view.quality === "good" ? "" : `${capital(view.quality)}: ${view.reason}`);
     say(parts.feedback, shown.text(view.feedback));
+    show(parts.believed, view.without.length > 0);
+    say(parts.believed, capital(believed(view, shown)));
     agreement(view);
     say(parts.setpoint, shown.text(view.setpoint));
     say(parts.output, view.output === null ? "–" : amount(Number(view.output.toFixed(1))));
@@ -56,13 +58,13 @@ export function loopSheet(sheet) {
     else mark(parts.agree, `differs by ${shown.text(apart)}`, "out");
   }
 
-  function door({ door: view }) {
+  function door({ door: view, without }) {
     if (!view || !parts.door) return;
     const force = view.force_N === null ? "not known" : `${Math.round(view.force_N)} N to open, of ${Math.round(view.force_limit_N)} N`;
-    say(parts.door, view.without.length ? `${force}, without ${view.without.join(", ")}` : force);
+    say(parts.door, without.length ? `${force}, without ${listed(without, "and")}` : force);
     const over = view.force_N !== null && view.force_N > view.force_limit_N;
     mark(parts["door-over"], over ? "more than that" : "", over ? "out" : "good");
-    say(parts.caution, `It takes its limit at ${shown.with(view.pressure_limit)}. ${view.caution}`);
+    say(parts.caution, `It reaches its limit at ${shown.with(view.pressure_limit)}. ${view.caution}`);
   }
 
   return { update, asof: (text) => { show(parts.asof, Boolean(text)); say(parts.asof, text); } };

@@ -30,7 +30,7 @@ export function plotOf(panel, box, { sync, dated, told }) {
     cursor: { y: false, points: { show: false }, drag: { x: true, y: false, setScale: false, dist: 6 }, sync: { key: sync } },
     scales: { x: { time: true, auto: false }, y: { range: (_plot, low, high) => panel.height(low, high) } },
     axes: [
-      { ...axis, size: (dated ? 2.5 : 0.2) * rem, gap: 3, space: 5.5 * rem, values: (plot, at, _k, _space, step) => (dated ? axisTimes(at, step, plot.scales.x.min) : at.map(() => "")) },
+      { ...axis, size: (dated ? 2.5 : 0.2) * rem, gap: 3, space: 5.5 * rem, values: (plot, at, _k, _space, step) => (dated ? fitting(plot, at, axisTimes(at, step, plot.scales.x.min), 0.25 * rem) : at.map(() => "")) },
       { ...axis, size: axisWidth(rem), gap: 4, space: 2 * rem, values: (_plot, at, _k, _space, step) => at.map((v) => figure(v, whole(step))) },
     ],
     series, bands,
@@ -74,6 +74,13 @@ function whole(step) {
   let digits = 0;
   while (digits < 6 && Math.abs(step * 10 ** digits - Math.round(step * 10 ** digits)) > 1e-6) digits += 1;
   return digits;
+}
+
+// Texts at times; one that the right edge would cut in two is left out. half: about half a letter wide.
+function fitting(plot, at, texts, half) {
+  const { min, max } = plot.scales.x;
+  const room = (time) => ((max - time) / (max - min)) * plot.over.clientWidth;
+  return texts.map((text, k) => (room(at[k]) < half * Math.max(...text.split("\n").map((line) => line.length)) ? "" : text));
 }
 
 export const axisWidth = (rem) => (window.innerWidth <= 36 * rem ? 3.2 : 3.8) * rem;

@@ -4,7 +4,7 @@ import { findings } from "./findings.js";
 import { level, mark, partsOf, say, show } from "./parts.js";
 import { plumb } from "./plumb.js";
 import { measure } from "./units.js";
-import { LEVELS, amount, capital, many, worst } from "./words.js";
+import { LEVELS, amount, believed, capital, many, worst } from "./words.js";
 
 const QUALITY = { good: "good", uncertain: "out", bad: "failure" };
 const pattern = document.getElementById("row");
@@ -32,8 +32,9 @@ export function overviewRow(view) {
     level(node, name);
     say(parts.name, row.name);
     say(parts.id, row.id === row.name ? "" : row.id);
-    mark(parts.word, word(row), row.quality === "good" ? LEVELS[row.status] : QUALITY[row.quality]);
-    show(parts.word, Boolean(word(row)));
+    const told = word(row, believed(row, shown));
+    mark(parts.word, told, row.quality === "good" ? LEVELS[row.status] : QUALITY[row.quality]);
+    show(parts.word, Boolean(told));
     say(parts.combined, shown.text(row.combined));
     node.toggleAttribute("data-bad", row.quality === "bad");
     say(parts.setpoint, shown.text(row.setpoint));
@@ -42,9 +43,9 @@ export function overviewRow(view) {
     const drive = row.output === null ? "–" : `${amount(Number(row.output.toFixed(1)))} ${row.output_unit}`;
     say(parts.output, row.running === false ? `${drive}, stopped` : drive);
     draw(row);
-    const told = tells(row);
-    why(told ? [row.finding] : [], now, told ? { [row.finding.transducer]: row.where } : {});
-    show(parts.more, told && row.findings > 1);
+    const known = tells(row);
+    why(known ? [row.finding] : [], now, known ? { [row.finding.transducer]: row.where } : {});
+    show(parts.more, known && row.findings > 1);
     say(parts.more, `and ${many(row.findings - 1, "more finding")}`);
     parts.more.href = parts.name.href;
   }
@@ -59,9 +60,11 @@ export function overviewRow(view) {
 // Whoever works on it knows what is wrong with it.
 const tells = (row) => Boolean(row.finding) && row.status !== "function check";
 
-// What its finding says is not said twice.
-function word(row) {
-  if (row.quality !== "good") return `${capital(row.quality)} value${tells(row) ? "" : `: ${row.reason}`}`;
+// What its finding says is not said twice. without: the pressure without who is in doubt, in words.
+function word(row, without) {
+  const reason = without || (tells(row) ? "" : row.reason);
+  if (row.quality !== "good") return `${capital(row.quality)} value${reason ? `: ${reason}` : ""}`;
+  if (without) return capital(without);
   if (row.limit) return row.limit;
   return tells(row) ? "" : row.status === "good" ? "" : capital(row.status);
 }

@@ -120,6 +120,12 @@ export function listed(words, last = "or") {
   return `${words.slice(0, -1).join(", ")} ${last} ${words[words.length - 1]}`;
 }
 
+// The pressure of a loop by those of its transducers that can be believed; shown: its measure.
+export function believed({ believed: value, without }, shown) {
+  if (!without.length) return "";
+  return value === null ? "none of its transducers can be believed" : `${shown.with(value)} without ${listed(without, "and")}`;
+}
+
 export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 export const many = (n, one, more = `${one}s`) => `${n} ${n === 1 ? one : more}`;
