@@ -24,7 +24,7 @@ from gateway.record.journal import Entry
 from gateway.record.wishes import ask_to_relearn
 from gateway.settings import Settings
 
-from .app import make_app
+from .app import make_app, make_ready
 from .door import Door
 from .gate import Gate, local_token
 from .past import Past, stored
@@ -111,6 +111,7 @@ async def serve_past(
         relearn=relearn,
         hsts=tls is not None,
     )
+    make_ready(app)
     with listening(settings.http_host, settings.http_port) as sock:
         address = address_of(sock, encrypted=tls is not None)
         server = _Server(_config(app, tls), lambda: ready(address) if ready else None)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import cProfile
+import pstats
 from dataclasses import replace
 from typing import Any
 
@@ -13,7 +15,7 @@ from fastapi.openapi.models import OpenAPI
 from gateway.diagnose.findings import Finding
 from gateway.measure.quality import Reason
 from gateway.record.journal import Search
-from gateway.web.app import make_app, revision
+from gateway.web.app import make_app, make_ready, revision
 from gateway.web.now import feedback_tolerances
 from gateway.web.past import Past
 
@@ -308,3 +310,18 @@ async def test_a_page_of_what_the_site_does_not_have(client: httpx.AsyncClient, 
 def test_revision_follows_the_site_file() -> None:
     assert revision(archive()) == revision(archive())
     assert revision(archive()) != revision(archive("Harbour Street Annex"))
+
+
+async def test_the_first_request_does_no_more_than_the_second(feeder: Feeder) -> None:
+    """Routes were built with the first one, while nothing was polled; counted, not timed."""
+    app = make_app(feeder.live, feeder.past(), clock=lambda: START + 0.5)
+    make_ready(app)
+    async with httpx.AsyncClient(
+        transport=httpx.ASGITransport(app), base_url="http://gateway"
+    ) as client:
+        made = []
+        for _ in range(2):
+            with cProfile.Profile() as profile:
+                await client.get("/no-such-page")
+            made.append(pstats.Stats(profile).total_calls)  # type: ignore[attr-defined] # not in its stub
+    assert made[0] < 3 * made[1], "calls of functions"
