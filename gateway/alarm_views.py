@@ -16,6 +16,7 @@ from gateway.alarm.memory import Hold, Memory
 from gateway.alarm.states import State
 from gateway.alarm.transition import Kind, Priority
 from gateway.annunciator import Annunciator
+from gateway.diagnose.explain import fitting
 from gateway.diagnose.findings import Finding
 from gateway.views import iso
 
@@ -130,7 +131,7 @@ def touched(definitions: Definitions, d: Definition) -> list[str]:
 def next_check(d: Definition, finding: Finding | None) -> str:
     """With the numbers of the finding while it is open, else in general."""
     told = finding.next_check if finding is not None else ""
-    return told or d.next_check.format_map(defaultdict(lambda: "not known"))
+    return told or fitting(d.next_check, {}).format_map(defaultdict(lambda: "not known"))
 
 
 def _waits(m: Memory) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from math import isnan
 
@@ -17,6 +18,7 @@ from .consequence import about, numbers, of_evidence, said, sentence, step_of
 from .detector import Condition
 from .findings import Finding
 
+_CASE = re.compile(r"(\[(?P<case>[^]]+)\] )?(?P<text>.*)", re.DOTALL)
 METER_STEP = 0.01
 """Milliamps or volts that a hand-held meter tells apart."""
 
@@ -40,6 +42,7 @@ def finding(
     effect, tells = _effect(site, entry, loops, mine, _pascals(condition, row, column))
     evidence |= effect
     words = _Words(evidence, _steps(site, loops, mine), rest=_at_rest(site, mine))
+    check = fitting(entry.next_check, evidence)
     confidence = np.broadcast_to(np.asarray(condition.confidence), condition.holds.shape)
     return Finding(
         fault=entry.fault,
@@ -53,7 +56,7 @@ def finding(
         title=entry.title,
         evidence=evidence,
         rivals=_rivals(site, entry, mine),
-        next_check=f"{entry.next_check} Expect: {entry.expected}".format_map(words),
+        next_check=f"{check} Expect: {entry.expected}".format_map(words),
         consequence=f"{_consequence(site, entry, loops).format_map(words)} {tells}".strip(),
         transducer=transducer,
         loops=loops,
@@ -66,6 +69,17 @@ def _rivals(site: Site, entry: Entry, transducer: str | None) -> tuple[str, ...]
     if entry.group != "wire" or not live:
         return entry.rivals
     return tuple(r for r in entry.rivals if CATALOGUE[r].group != "pneumatic")
+
+
+def fitting(text: str, evidence: Mapping[str, float | str]) -> str:
+    """A text without its sentences for other cases; all of them where the case is not known.
+
+    A sentence for one case begins with a word of evidence in brackets: "[upper limit] ...".
+    """
+    parts = [_CASE.match(part) for part in text.removesuffix(".").split(". ")]
+    cases = [(part["case"], part["text"]) for part in parts if part]
+    known = {case for case, _ in cases if case} & set(evidence.values())
+    return ". ".join(said for case, said in cases if not (case and known) or case in known) + "."
 
 
 def cleared(finding: Finding, time: float) -> Finding:

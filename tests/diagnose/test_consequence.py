@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.diagnose.catalogue.faults import CATALOGUE
 from gateway.diagnose.consequence import (
     allowed_pressure,
     door_force,
@@ -17,6 +18,7 @@ from gateway.diagnose.consequence import (
     said,
     sentence,
 )  # fmt: skip
+from gateway.diagnose.explain import fitting
 from gateway.plant.loops import Door, Loop
 from gateway.plant.units import to_pa
 
@@ -133,6 +135,18 @@ def test_evidence_of_a_shift_and_of_a_dead_input() -> None:
     assert (dead.pressure, dead.error) == (80, -40)
     assert of_evidence(loop("average"), "p2", {"reading_Pa": 3.0}) is None
     assert of_evidence(loop("average"), None, {"limit_Pa": 3.0}) is None
+
+
+def test_what_to_check_is_told_for_the_case_that_was_found() -> None:
+    text = "[all] Seen by all. [one only] Seen by one. Stop {n}."
+    assert fitting(text, {"n": 2.0, "who": "all"}) == "Seen by all. Stop {n}."
+    assert fitting(text, {"n": 2.0, "who": "one only"}) == "Seen by one. Stop {n}."
+    assert fitting("[up] Up. Look. [down] Down.", {"limit": "up"}) == "Up. Look."
+    assert fitting("[up] Up. [down] Down.", {"limit": "down"}) == "Down."
+    assert fitting("[up] Up. [down] Down.", {"limit": "not told"}) == "Up. Down."
+    assert fitting("Measure at 3.6 mA. Then wait.", {}) == "Measure at 3.6 mA. Then wait."
+    for entry in CATALOGUE.values():
+        assert "[" not in fitting(entry.next_check, {})
 
 
 def test_words_name_the_door_only_where_there_is_one() -> None:

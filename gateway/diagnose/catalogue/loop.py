@@ -60,9 +60,10 @@ LOOP = (
         status=Status.OUT_OF_SPECIFICATION,
         reliability="process-error",
         next_check=(
-            "Seen by {seen_by}. Put the output by hand to its present mean: if the swing stops it "
-            "is the tuning (less gain, longer integral time) or a sticking damper; if it goes on "
-            "something else drives it. One transducer only: look at its tube first."
+            "[all transducers] All transducers see it, so the air swings. [one transducer only] "
+            "One transducer only sees it: look at its tube first. Put the output by hand to its "
+            "present mean: if the swing stops it is the tuning (less gain, longer integral time) "
+            "or a sticking damper; if it goes on something else drives it."
         ),
         expected="In hand the swing of {amplitude_Pa} every {period_s} s dies away within periods.",
         consequence=(
@@ -92,8 +93,8 @@ LOOP = (
         ),
         expected="Feedback within 3 % of span of the set point, doors shut.",
         consequence=(
-            "The space is at {feedback_Pa} instead of {setpoint_Pa}: smoke or dust may go the "
-            "wrong way, or doors be held."
+            "When this was found the space was at {feedback_Pa} instead of {setpoint_Pa}: smoke "
+            "or dust may go the wrong way, or doors be held."
         ),
         rivals=("output-saturated", "action-reversed", "hunting"),
         raise_s=0.0,
@@ -116,14 +117,15 @@ LOOP = (
         status=Status.MAINTENANCE_REQUIRED,
         reliability="process-error",
         next_check=(
-            "At the {limit}. Upper: look for loaded filters, a shut damper, a slipping belt, an "
-            "opening left open, a speed limit set too low. Lower: for a damper that no longer "
-            "shuts, wind, or a lowest speed set too high."
+            "[upper limit] At the upper limit: look for an opening left open, a shut damper, "
+            "loaded filters, a slipping belt, a speed limit set too low. [lower limit] At the "
+            "lower limit: look for a damper that no longer shuts, wind, or a lowest speed set too "
+            "high."
         ),
         expected="In ordinary running the output keeps a tenth of its range free.",
         consequence=(
-            "The loop has nothing left: the next disturbance goes straight into the pressure, now "
-            "{feedback_Pa} of {setpoint_Pa}."
+            "The loop has nothing left: the next disturbance goes straight into the pressure. "
+            "When this was found it was {feedback_Pa} of {setpoint_Pa}."
         ),
         rivals=("setpoint-not-held", "action-reversed", "setpoint-above-safe-limit"),
         raise_s=0.0,

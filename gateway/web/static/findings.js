@@ -9,7 +9,8 @@ const units = (document.body.dataset.units || "").split(" ").sort((a, b) => b.le
 // How evidence is called in words, where its name alone would puzzle.
 const NAMES = {
   "electrical": "signal", "of span": "share of range", "reading": "it reads", "peers": "the others read",
-  "shift": "off by", "witness": "told by",
+  "shift": "off by", "witness": "told by", "setpoint": "set point", "error": "off the set point by", "at limit of time": "at its limit for",
+  "samples per period": "readings a period",
   "drift low": "at least", "drift high": "at most", "days to tolerance": "days until it leaves its tolerance",
 };
 
@@ -21,6 +22,9 @@ const WITNESSES = {
 
 // What the fault does is said in the sentence beside it.
 const EFFECTS = /^(true_combined|combined_error|loop_follows|door_force)/;
+
+// What only the arithmetic of a detector means; other programs get it.
+const INNER = new Set(["loads", "regularity"]);
 
 const pattern = document.getElementById("finding");
 const roomy = window.matchMedia("(min-width: 62rem)");
@@ -66,7 +70,7 @@ function made(view) {
   say(parts.check, pretty(view.next_check).replace(" Expect: ", "\nExpect: "));
   const finest = step(view.evidence);
   for (const [name, value] of Object.entries(view.evidence)) {
-    if (EFFECTS.test(name)) continue;
+    if (EFFECTS.test(name) || INNER.has(name)) continue;
     const [words, text] = evidence(name, value, finest);
     const item = child(parts.evidence, "span", `${capital(NAMES[words] || words)} `);
     child(item, "b", text);
