@@ -94,6 +94,18 @@ def test_every_reading_is_there_and_nothing_else() -> None:
         assert fields == {name: value for name, value in wanted.items() if np.isfinite(value)}
 
 
+def test_readme_names_every_measurement_tag_and_field() -> None:
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    section = text.partition("### To a time-series server")[2].partition("\n### ")[0]
+    got, _ = stored(40)
+    parsed = [parse(line) for line in lines("harbour-archive", got, columns(HERE))]
+    for kind in ("transducer", "loop"):
+        (told,) = (row for row in section.splitlines() if row.startswith(f"| `{kind}` |"))
+        of_kind = [(tags, fields) for measurement, tags, fields, _ in parsed if measurement == kind]
+        names = {name for pair in of_kind for part in pair for name in part}
+        assert set(re.findall(r"`(\w+)`", told)) == names
+
+
 def test_order_of_each_series_is_that_of_time() -> None:
     got, _ = stored(10)
     parsed = [parse(line) for line in lines("s", got, columns(HERE))]

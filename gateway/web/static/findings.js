@@ -10,7 +10,7 @@ const units = (document.body.dataset.units || "").split(" ").sort((a, b) => b.le
 const NAMES = {
   "electrical": "signal", "of span": "share of range", "reading": "it reads", "peers": "the others read",
   "shift": "off by", "witness": "told by", "setpoint": "set point", "error": "off the set point by", "at limit of time": "at its limit for",
-  "samples per period": "readings a period",
+  "samples per period": "readings a period", "wrong travel": "moved the wrong way by", "at wrong limit": "at the wrong limit for",
   "drift low": "at least", "drift high": "at most", "days to tolerance": "days until it leaves its tolerance",
 };
 
@@ -24,7 +24,7 @@ const WITNESSES = {
 const EFFECTS = /^(true_combined|combined_error|loop_follows|door_force)/;
 
 // What only the arithmetic of a detector means; other programs get it.
-const INNER = new Set(["loads", "regularity"]);
+const INNER = new Set(["loads", "regularity", "correlation"]);
 
 const pattern = document.getElementById("finding");
 const roomy = window.matchMedia("(min-width: 62rem)");

@@ -32,8 +32,10 @@ export function overviewRow(view) {
     level(node, name);
     say(parts.name, row.name);
     say(parts.id, row.id === row.name ? "" : row.id);
-    const told = word(row, believed(row, shown));
-    mark(parts.word, told, row.quality === "good" ? LEVELS[row.status] : QUALITY[row.quality]);
+    const without = believed(row, shown);
+    const told = word(row, without);
+    const beyond = row.limit && !without ? "out" : LEVELS[row.status];
+    mark(parts.word, told, row.quality === "good" ? beyond : QUALITY[row.quality]);
     show(parts.word, Boolean(told));
     say(parts.combined, shown.text(row.combined));
     node.toggleAttribute("data-bad", row.quality === "bad");
