@@ -95,30 +95,43 @@ def _window(
     connection.execute("BEGIN")  # one state of the file for all questions
     try:
         seam = max(first, min(last, rollup.rolled_to(connection) or first))
-        kept = rollup.minutes if grain == rollup.MINUTE_MS else rollup.hours
+        names, times = [one.stored for one in series], np.zeros(0, dtype=np.int64)
+        both = regroup(_nothing(len(series)), times, buckets)
+        for start in range(seam, last, ROWS_MS):
+            rows = recorded(connection, start, min(last, start + ROWS_MS) - 1, names)
+            parts = each_row(rows.values, rows.qualities)
+            both = merge(both, regroup(parts, (rows.time_ms - first) // grain, buckets))
+            times = np.append(times, np.unique(rows.time_ms // rollup.HOUR_MS) * rollup.HOUR_MS)
         closed = [
-            (np.zeros(0, dtype=np.int64), _nothing())
-            if number is None
-            else kept(connection, number, first, seam)
+            _closed(connection, number, (first, last, grain), seam, times)
             for number in _numbers(connection, series)
         ]
-        both = _side_by_side(
-            [regroup(parts, (time - first) // grain, buckets) for time, parts in closed]
-        )
-        for start in range(seam, last, ROWS_MS):
-            rows = recorded(
-                connection, start, min(last, start + ROWS_MS) - 1, [one.stored for one in series]
-            )
-            time, parts = rows.time_ms, each_row(rows.values, rows.qualities)
-            both = merge(both, regroup(parts, (time - first) // grain, buckets))
+        both = merge(_side_by_side(closed), both)
     finally:
         connection.execute("COMMIT")
     there = np.flatnonzero((both.worst != NO_ROWS).any(axis=1))
     return _slice(series, both, there, first, grain) if len(there) else None
 
 
-def _nothing() -> Summary:
-    return each_row(np.zeros((0, 1)), np.zeros((0, 1), dtype=np.uint8))
+def _closed(
+    connection: sqlite3.Connection,
+    number: int | None,
+    span: tuple[int, int, int],
+    seam: int,
+    rows: Ints,
+) -> Summary:
+    """(buckets, 1) of what stands in the rollups; span: from, to, and width of a bucket in ms."""
+    first, last, grain = span
+    time, parts = np.zeros(0, dtype=np.int64), _nothing(1)
+    if number is not None:
+        kept = rollup.minutes if grain == rollup.MINUTE_MS else rollup.hours
+        time, parts = kept(connection, number, first, last)
+    there = rollup.removed(time, seam, rows)
+    return regroup(parts.rows(there), (time[there] - first) // grain, (last - first) // grain)
+
+
+def _nothing(series: int) -> Summary:
+    return each_row(np.zeros((0, series)), np.zeros((0, series), dtype=np.uint8))
 
 
 def _side_by_side(columns: Sequence[Summary]) -> Summary:

@@ -1,7 +1,8 @@
 """Summaries of minutes, kept an hour a row for each series, and of hours, which lie together.
 
 The writer adds an hour as soon as a row of a later hour is there, always from the stored rows, so
-a restart in between changes nothing. A month of one series is then a few hundred short rows of
+a restart in between changes nothing. A clock that was far back puts rows where others were removed
+long ago: what was known of them stays. A month of one series is then a few hundred short rows of
 minutes, a year a few hundred kilobytes of hours side by side, however many series the site has.
 """
 
@@ -78,12 +79,39 @@ def _add_hour(connection: sqlite3.Connection, hour_ms: int) -> None:
     if not records:
         return
     known = dict(connection.execute("SELECT name, id FROM series").fetchall())
-    numbers, table = [known[name] for name in records], np.stack(list(records.values()))
-    for name, rows_of in (("rollups", table), ("hours", _whole_hours(table))):
+    numbers, made = [known[name] for name in records], np.stack(list(records.values()))
+    table = _fuller(made, _stored(connection, "rollups", "minutes", numbers, hour_ms, 60))
+    whole = _whole_hours(table)[:, None]
+    whole = _fuller(whole, _stored(connection, "hours", "summary", numbers, hour_ms, 1))
+    for name, rows_of in (("rollups", table), ("hours", whole)):
         connection.executemany(
             f"INSERT OR REPLACE INTO {name} VALUES (?, ?, ?)",  # noqa: S608 - own table names
             [(k, hour_ms, one.tobytes()) for k, one in zip(numbers, rows_of, strict=True)],
         )
+
+
+def _stored(
+    connection: sqlite3.Connection,
+    table: str,
+    column: str,
+    numbers: list[int],
+    hour_ms: int,
+    n: int,
+) -> NDArray[np.void]:
+    """(series, n) records of an hour as they are; NO_ROWS where there are none."""
+    nothing = np.zeros(n, dtype=RECORD)
+    nothing["worst"] = NO_ROWS
+    question = f"SELECT {column} FROM {table} WHERE series = ? AND hour_ms = ?"  # noqa: S608 - own names
+    found = [connection.execute(question, (k, hour_ms)).fetchone() for k in numbers]
+    kept = [nothing if row is None else np.frombuffer(row[0], dtype=RECORD) for row in found]
+    return np.stack(kept)
+
+
+def _fuller(made: NDArray[np.void], kept: NDArray[np.void]) -> NDArray[np.void]:
+    """Records anew, but for those that were made of more values: their rows are removed."""
+    nothing = (made["worst"] == NO_ROWS) & (kept["worst"] != NO_ROWS)
+    out: NDArray[np.void] = np.where(nothing | (kept["count"] > made["count"]), kept, made)
+    return out
 
 
 def _whole_hours(records: NDArray[np.void]) -> NDArray[np.void]:
@@ -151,6 +179,15 @@ def minutes(
     if not there.all():
         time, records = time[there], records[there]
     return time, unpack(records)
+
+
+def removed(time: Ints, seam: int, rows: Ints) -> NDArray[np.bool_]:
+    """Which summaries at `time` (ms) stand for rows that are no more.
+
+    Before `seam` all count. From there on rows speak for themselves, `rows` being their times, but
+    summaries are there too after a clock was far back: those of hours without any row count.
+    """
+    return (time < seam) | ~np.isin(time // HOUR_MS, np.unique(rows // HOUR_MS))
 
 
 def hours(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gateway.measure.blocks import Codes, Floats
 from gateway.measure.columns import Ints
@@ -27,6 +28,10 @@ class Summary:
     high: Floats
     deviation: Floats
     worst: Codes
+
+    def rows(self, which: NDArray[np.bool_]) -> Summary:
+        """The buckets for which `which` is true."""
+        return Summary(*(getattr(self, name)[which] for name in FIELDS))
 
 
 FIELDS = ("count", "mean", "low", "high", "deviation", "worst")

@@ -89,23 +89,27 @@ def _trend_of(
 
 
 def _left(connection: sqlite3.Connection, number: int, first: int, last: int) -> int:
-    """The finest that is left of the whole span: 0 rows, else a minute or an hour in ms."""
-    (minute,) = connection.execute(
-        "SELECT min(hour_ms) FROM rollups WHERE series = ?", (number,)
-    ).fetchone()
-    if _any_hour(connection, "hours", number, first, last if minute is None else min(last, minute)):
+    """The finest that is left of the whole span: 0 rows, else a minute or an hour in ms.
+
+    Hour by hour: after a clock was far back, a few rows may be older than all that is removed.
+    """
+    minutes = "SELECT 1 FROM rollups WHERE series = kept.series AND hour_ms = kept.hour_ms"
+    if _any_hour(connection, "hours", minutes, number, first, last):
         return HOUR_MS
-    (row,) = connection.execute("SELECT min(time_ms) FROM readings").fetchone()
-    # The hour that pruning has reached the middle of is still shown as rows.
-    ends = last if row is None else min(last, row - HOUR_MS)
-    return MINUTE_MS if _any_hour(connection, "rollups", number, first, ends) else 0
+    # An hour that pruning has reached the middle of is still shown as rows.
+    rows = (
+        "SELECT 1 FROM readings WHERE time_ms >= kept.hour_ms AND time_ms < kept.hour_ms + 3600000"
+    )
+    return MINUTE_MS if _any_hour(connection, "rollups", rows, number, first, last) else 0
 
 
 def _any_hour(
-    connection: sqlite3.Connection, table: str, number: int, first: int, before: int
+    connection: sqlite3.Connection, table: str, finer: str, number: int, first: int, before: int
 ) -> bool:
+    """Whether a table has an hour of the span for which `finer` finds nothing."""
     found = connection.execute(
-        f"SELECT 1 FROM {table} WHERE series = ? AND hour_ms > ? AND hour_ms < ?",  # noqa: S608 - own table names
+        f"SELECT 1 FROM {table} AS kept WHERE series = ? AND hour_ms > ? AND hour_ms < ?"  # noqa: S608 - own names and numbers
+        f" AND NOT EXISTS ({finer}) LIMIT 1",
         (number, first - HOUR_MS, before),
     ).fetchone()
     return found is not None
@@ -156,10 +160,11 @@ def _wide(
     width = -(-width // grain) * grain
     seam = max(first, min(last, rollup.rolled_to(connection) or first))
     kept = rollup.hours if grain == HOUR_MS else rollup.minutes
-    old = kept(connection, series[0], first, seam)
+    time, parts = kept(connection, series[0], first, last)
     new = _column(connection, series[1], seam, last)
+    there = rollup.removed(time, seam, new[0])
     both = merge(
-        _regroup(*old, first, last, width),
+        _regroup(time[there], parts.rows(there), first, last, width),
         _regroup(*new, first, last, width),
     )
     return _bucketed(first, last, width, both)
