@@ -251,8 +251,13 @@ def main() -> None:
     """Run the command line and end the process."""
     try:
         app(prog_name="loopwitness")
+    except SystemExit as end:
+        process.leave(end.code if isinstance(end.code, int) else int(end.code is not None))
+        raise
     except Exception as error:  # noqa: BLE001 (the last edge: told in one line, or logged whole)
-        sys.exit(process.end_with(error))
+        code = process.end_with(error)
+        process.leave(code)
+        sys.exit(code)
 
 
 if __name__ == "__main__":

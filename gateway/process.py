@@ -6,6 +6,7 @@ import asyncio
 import os
 import signal
 import sys
+import threading
 from collections.abc import Callable, Coroutine
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -23,6 +24,9 @@ from gateway.settings import PREFIX, Settings, load, unknown
 CTRL_C = 130
 OWN_MISTAKE = 70
 """Exit code for what nobody foresaw (EX_SOFTWARE of sysexits.h)."""
+
+LEAVE_S = 3.0
+"""Longest wait for threads once all is closed."""
 
 log = structlog.get_logger(__name__)
 
@@ -59,7 +63,36 @@ def until_told(
 
     A second Ctrl-C cancels it where it stands.
     """
-    return asyncio.run(_until_told(work, seconds))
+    runner = asyncio.Runner()
+    try:
+        code = runner.run(_until_told(work, seconds))
+    except BaseException:
+        runner.close()
+        raise
+    timer = leave(code)
+    runner.close()
+    timer.cancel()
+    return code
+
+
+def leave(code: int) -> threading.Timer:
+    """End the process with `code` in LEAVE_S, if it has not ended and the timer runs on.
+
+    For when all is closed. Python waits for every thread, and the system's resolver holds one for
+    half a minute where a name server is silent: a supervisor would have to kill us.
+    """
+    timer = threading.Timer(LEAVE_S, _exit, (code,))
+    timer.daemon = True
+    timer.start()
+    return timer
+
+
+def _exit(code: int) -> None:
+    try:
+        sys.stdout.flush()
+        sys.stderr.flush()
+    finally:
+        os._exit(code)
 
 
 async def _until_told(

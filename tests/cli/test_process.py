@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
+import subprocess
+import sys
 
 import pytest
 
@@ -70,3 +72,34 @@ def test_an_error_of_the_work_comes_through() -> None:
 
     with pytest.raises(StartError):
         process.until_told(work)
+
+
+HANGING = """
+import asyncio, sys, time
+from concurrent.futures import ThreadPoolExecutor
+from gateway import __main__ as command, process
+
+pool = ThreadPoolExecutor()
+
+async def work(stop):
+    asyncio.get_running_loop().run_in_executor(None, time.sleep, 600)
+    await stop.wait()
+
+def app(prog_name):
+    pool.submit(time.sleep, 600)
+    KIND
+
+command.app = app
+command.main()
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("kind", "code"),
+    [("sys.exit(process.until_told(work, 0))", 0), ("sys.exit(4)", 4), ("1 / 0", 70)],
+)
+def test_threads_that_hang_do_not_keep_the_process(kind: str, code: int) -> None:
+    """As those of names do where a name server is silent."""
+    words = [sys.executable, "-c", HANGING.replace("KIND", kind)]
+    assert subprocess.run(words, timeout=120, check=False, capture_output=True).returncode == code
