@@ -82,6 +82,10 @@ def path_of(place: Place) -> str:
     return path.removeprefix(".")
 
 
+_SAME = {"mean": "average"}
+"""Other words for an option."""
+
+
 def among(word: str, options: Iterable[str]) -> str:
     """In parentheses: the option nearest to `word`, or else the options themselves."""
     known = list(options)
@@ -125,7 +129,10 @@ def _phrase(details: ErrorDetails, model: type[BaseModel]) -> str:
     if kind == "string_pattern_mismatch":
         return _PATTERNS.get(ctx["pattern"], f"text that matches {ctx['pattern']}")
     if kind == "literal_error":
-        near = get_close_matches(str(details["input"]), str(ctx["expected"]).split("'")[1::2], n=1)
+        said, options = str(details["input"]), str(ctx["expected"]).split("'")[1::2]
+        # By its letters alone "mean" would be taken for the median, which is another pressure.
+        same = [_SAME[said]] if _SAME.get(said) in options else []
+        near = same or get_close_matches(said, options, n=1)
         return f"{ctx['expected']}" + (f' (did you mean "{near[0]}"?)' if near else "")
     if kind in _PHRASES:
         return _PHRASES[kind].format_map(ctx)

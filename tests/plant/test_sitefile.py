@@ -98,6 +98,14 @@ def test_every_fault_of_every_entry_is_told_at_once(folder: SiteFolder) -> None:
     ("old", "new", "said"),
     [
         (
+            'combine = "average"',
+            'combine = "mean"',
+            (
+                "loops.stair-b.combine: \"mean\"; allowed: 'average', 'minimum', 'maximum', "
+                "'median', 'sum', 'difference' or 'single' (did you mean \"average\"?)"
+            ),
+        ),
+        (
             "port = 15020",
             'port = "15020"',
             'controllers.sf-2.port: "15020"; allowed: a whole number from 1 to 65535',

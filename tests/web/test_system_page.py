@@ -28,7 +28,7 @@ async def test_controllers_and_receivers(chromium: Browser) -> None:
         row = page.locator("[data-link=ahu-1]")
         await expect(row).to_contain_text("Controller of air handler 1")
         await expect(row).to_contain_text("9 ms")
-        await expect(page.locator("#sinks tbody tr")).to_contain_text("store")
+        await expect(page.locator("#sinks tbody tr")).to_contain_text("History file")
         await expect(page.locator("#self [data-f=site]")).to_have_text(
             "3 controllers, 7 transducers, 3 loops"
         )

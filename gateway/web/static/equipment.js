@@ -3,6 +3,8 @@
 import { child, mark, partsOf, say, show } from "./parts.js";
 import { capital, count, moment, seconds } from "./words.js";
 
+const RECEIVERS = { store: "History file", mqtt: "MQTT broker", influx: "Time-series server", bacnet: "BACnet/IP" };
+
 // Gives { update(links, now), only(words) }. Those that do not answer come first.
 export function linkTable(table) {
   const body = table.tBodies[0];
@@ -61,9 +63,10 @@ function sinkRow(body, name) {
   const row = child(body, "tr");
   const head = child(row, "th");
   head.scope = "row";
-  child(head, "b", name);
+  child(head, "b", RECEIVERS[name] || name);
   const cells = { state: child(row, "td") };
   cells.state.dataset.f = "state";
+  cells.state.dataset.label = "Takes data";
   for (const [key, label] of [["sent", "Sent"], ["waiting", "Waiting"], ["failures", "Failed"]]) {
     cells[key] = child(row, "td", "–", "num");
     cells[key].dataset.label = label;
