@@ -50,6 +50,23 @@ def test_every_file_of_the_program_is_in_it(unpacked: Path) -> None:
     assert {file for file in wanted if not (unpacked / file).is_file()} == set()
 
 
+def test_an_upgrade_as_told_replaces_another_state_of_the_same_version(
+    tmp_path: Path, wheel: Path
+) -> None:
+    told = (ROOT / "deploy" / "README.md").read_text(encoding="utf-8")
+    words = [line.strip() for line in told.splitlines() if line.endswith(".whl")]
+    (line,) = [line for line in words if "/bin/pip install" in line]
+    subprocess.run([sys.executable, "-m", "venv", str(tmp_path)], check=True)
+    line = re.sub(r"\S+/bin/pip", str(tmp_path / "bin" / "pip"), line)
+    line = re.sub(r"\S+/\*\.whl", str(wheel), line)
+    subprocess.run(line.split(), check=True, capture_output=True)
+    (installed,) = tmp_path.glob("lib/*/site-packages/gateway/run.py")
+    new = installed.read_text(encoding="utf-8")
+    installed.write_text("# older\n", encoding="utf-8")
+    subprocess.run(line.split(), check=True, capture_output=True)
+    assert installed.read_text(encoding="utf-8") == new
+
+
 def test_the_demo_brings_its_site_and_maps(unpacked: Path) -> None:
     there = unpacked / "gateway" / "demo" / "site"
     shipped = {file.relative_to(there) for file in there.rglob("*.toml")}
