@@ -208,7 +208,8 @@ class Definitions:
             return Definition(
                 **shared, source="limit", priority=LIMIT_PRIORITY[stake], on_delay_s=DELAY_S,
                 off_delay_s=DELAY_S, message=_limit_words(self.site, fault, subject),
-                next_check=_NEXT[fault], limit=dict(self._limits_of(subject))[alarm],
+                next_check=_limit_check(self.site, fault, subject),
+                limit=dict(self._limits_of(subject))[alarm],
             )  # fmt: skip
         if kind == "gateway":
             own = OWN[fault]
@@ -267,6 +268,14 @@ class Definitions:
 def _bounded(band: float, limit: float) -> float:
     """A deadband that leaves a way back although the transducers could show far more."""
     return min(band, abs(limit) / 4) if limit else band
+
+
+def _limit_check(site: Site, fault: str, loop: str) -> str:
+    """What to check next; where the fan sucks, the lower limit is the one for too much of it."""
+    limits = site.loops[loop].limits
+    given = [limit for limit in (limits.low, limits.high) if limit is not None]
+    sucks = bool(given) and max(given) <= 0
+    return _NEXT[{LOW: HIGH, HIGH: LOW}.get(fault, fault) if sucks else fault]
 
 
 def _limit_words(site: Site, fault: str, loop: str) -> str:

@@ -155,9 +155,10 @@ def sentence(effect: Effect, unit: str, step: float = 0.0) -> str:
     if effect.error is not None:
         seen = f"{said(from_pa(effect.pressure + effect.error, unit), step)} {unit}"
         # Said once, when it is found; the loop goes on from there.
+        saw = "the same" if seen == pressure else seen
         words.append(
             f"When this was found the true combined pressure was about {pressure} and the "
-            f"controller saw {seen}."
+            f"controller saw {saw}."
         )
     if effect.door_N is not None and effect.door_limit_N is not None:
         over = ", more than that" if effect.door_N > effect.door_limit_N else ""

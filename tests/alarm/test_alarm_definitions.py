@@ -47,6 +47,17 @@ def test_limits_and_doors_come_from_the_site_file() -> None:
     assert door.pressure_Pa == pytest.approx(allowed_pressure(noun))
 
 
+def test_where_the_fan_sucks_the_lower_limit_is_of_too_much() -> None:
+    """-464 Pa is below -280 Pa: no open door and no loaded filter does that."""
+    here = Definitions(EXAMPLE)
+    too_little, too_much = "Is the fan running", "Try the door"
+    for alarm, words in (
+        ("pressure-low:stair-b", too_little), ("pressure-high:stair-b", too_much),
+        ("pressure-low:exhaust-plenum", too_much), ("pressure-high:exhaust-plenum", too_little),
+    ):  # fmt: skip
+        assert here.of(alarm).next_check.startswith(words), alarm
+
+
 def test_the_published_door_example() -> None:
     # 0.9 x 2.1 m, closer 53 N, knob 0.075 m, limit 133 N: 77.60 Pa at most. Published sheet,
     # secondary, recomputed.

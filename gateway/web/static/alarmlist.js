@@ -2,6 +2,7 @@
 
 import { buttons } from "./deeds.js";
 import { child, level, partsOf, say, show } from "./parts.js";
+import { pretty } from "./units.js";
 import { LEVELS, addressOf, capital, lasting, many, moment, seconds } from "./words.js";
 
 const pattern = document.getElementById("alarm");
@@ -13,7 +14,7 @@ const STATES = {
   "latched acknowledged": "Over, held until reset",
 };
 
-export const at = (view) => `${view.message} at ${view.subject}`;
+export const at = (view) => `${pretty(view.message)} at ${view.subject}`;
 
 export function alarmList(box) {
   const shown = new Map();
@@ -42,7 +43,7 @@ export function alarmList(box) {
     for (const { parts, view } of shown.values()) {
       const since = seconds(view.onset);
       say(parts.since, moment(since, now));
-      say(parts.lasts, view.active ? `(${lasting(now - since)})` : "");
+      say(parts.lasts, view.active ? `(${lasting(now - since)})` : `to ${moment(seconds(view.changed), now)}`);
     }
   }
 
@@ -70,14 +71,14 @@ function fill(card, view, known) {
   level(node, LEVELS[view.status]);
   node.toggleAttribute("data-waits", !view.acknowledged);
   node.dataset.priority = view.priority;
-  say(parts.title, view.message);
+  say(parts.title, pretty(view.message));
   say(parts.priority, `${capital(view.priority)} priority`);
   say(parts.status, capital(view.status));
   say(parts.state, STATES[view.state] || view.state);
   parts.since.dateTime = view.onset;
-  say(parts.consequence, view.consequence);
+  say(parts.consequence, pretty(view.consequence));
   show(parts.consequence.parentElement, Boolean(view.consequence));
-  say(parts.check, view.next_check.replace(" Expect: ", "\nExpect: "));
+  say(parts.check, pretty(view.next_check).replace(" Expect: ", "\nExpect: "));
   under(parts, view, known);
   buttons(parts.deeds, deedsOf(view));
 }
@@ -88,7 +89,7 @@ function under(parts, view, known) {
   const lines = view.consequences.map((one) => {
     const onset = known.get(one.id)?.onset;
     const when = one.active ? (onset ? `since ${moment(seconds(onset), Date.now() / 1000)}` : "stands") : "over";
-    return `${one.message} at ${one.subject}, ${when}`;
+    return `${at(one)}, ${when}`;
   });
   if (parts.list.dataset.said === lines.join("\n")) return;
   parts.list.dataset.said = lines.join("\n");

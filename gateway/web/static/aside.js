@@ -5,6 +5,8 @@ import { buttons } from "./deeds.js";
 import { child, show } from "./parts.js";
 import { alarmName, capital, lasting, listed, many, moment, seconds } from "./words.js";
 
+const RULES = { "fan off": "the fan stands, or was just started" };
+
 export function asides(section) {
   const list = (name) => rows(section.querySelector(`[data-f=${name}]`));
   const shelved = list("shelved");
@@ -16,7 +18,7 @@ export function asides(section) {
     shelved(held.map((view) => ({ id: view.id, what: at(view), more: explains(view), hold: view.shelved, deed: unshelve(view) })), now);
     out(services.map((one) => ({ id: `${one.kind} ${one.subject}`, what: capital(`${one.kind} ${one.subject}`), more: along(one), hold: one, deed: back(one) })), now);
     const rule = views.filter((view) => view.state === "suppressed by design" && !view.cause);
-    ruled(rule.map((view) => ({ id: view.id, what: at(view), more: `Suppressed by design: ${view.suppressed_by}` })), now);
+    ruled(rule.map((view) => ({ id: view.id, what: at(view), more: `Suppressed by design: ${RULES[view.suppressed_by] || view.suppressed_by}` })), now);
   };
 }
 

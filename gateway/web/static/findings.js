@@ -1,16 +1,14 @@
 // Findings as a person reads them: what, where, since when, what the loop is doing, what to check.
 
 import { child, level, partsOf, say } from "./parts.js";
-import { converted, digits, isPressure, label } from "./units.js";
+import { converted, digits, isPressure, pretty, units } from "./units.js";
 import { LEVELS, addressOf, amount, capital, figure, lasting, listed, moment, plain, rank, seconds } from "./words.js";
-
-const units = (document.body.dataset.units || "").split(" ").sort((a, b) => b.length - a.length);
 
 // How evidence is called in words, where its name alone would puzzle.
 const NAMES = {
   "electrical": "signal", "of span": "share of range", "reading": "it reads", "peers": "the others read",
   "shift": "off by", "witness": "told by", "setpoint": "set point", "error": "off the set point by", "at limit of time": "at its limit for",
-  "samples per period": "readings a period", "wrong travel": "moved the wrong way by", "at wrong limit": "at the wrong limit for",
+  "samples per period": "readings a period", "in minutes": "within minutes", "wrong travel": "moved the wrong way by", "at wrong limit": "at the wrong limit for",
   "drift low": "at least", "drift high": "at most", "days to tolerance": "days until it leaves its tolerance",
 };
 
@@ -25,6 +23,9 @@ const EFFECTS = /^(true_combined|combined_error|loop_follows|door_force)/;
 
 // What only the arithmetic of a detector means; other programs get it.
 const INNER = new Set(["loads", "regularity", "correlation"]);
+
+// Evidence that several faults share, and the one that it tells something of.
+const OWN = { "excursions_in_ten": "spikes", "largest": "spikes", "top": "flat-top" };
 
 const pattern = document.getElementById("finding");
 const roomy = window.matchMedia("(min-width: 62rem)");
@@ -70,7 +71,7 @@ function made(view) {
   say(parts.check, pretty(view.next_check).replace(" Expect: ", "\nExpect: "));
   const finest = step(view.evidence);
   for (const [name, value] of Object.entries(view.evidence)) {
-    if (EFFECTS.test(name) || INNER.has(name)) continue;
+    if (EFFECTS.test(name) || INNER.has(name) || (OWN[stemOf(name)] ?? view.fault) !== view.fault) continue;
     const [words, text] = evidence(name, value, finest);
     const item = child(parts.evidence, "span", `${capital(NAMES[words] || words)} `);
     child(item, "b", text);
@@ -82,8 +83,8 @@ function made(view) {
   return { node, parts };
 }
 
+const stemOf = (name) => (unitOf(name) ? name.slice(0, -unitOf(name).length - 1) : name);
 const unitOf = (name) => units.find((u) => name.endsWith(`_${u}`)) || "";
-const pretty = (text) => units.filter((u) => label(u) !== u).reduce((all, u) => all.replaceAll(` ${u}`, ` ${label(u)}`), text);
 
 // Digits after the point of pressures: a thousandth of the largest.
 function step(evidence) {
@@ -97,7 +98,7 @@ function evidence(name, value, finest) {
   const unit = unitOf(name);
   const share = name.includes("percent") && typeof value === "number";
   if (share) return [name.replace(/_?percent_?/, "_").replaceAll("_", " ").trim(), `${amount(value)} %`];
-  const stem = (unit ? name.slice(0, -unit.length - 1) : name).replaceAll("_", " ");
+  const stem = stemOf(name).replaceAll("_", " ");
   if (typeof value !== "number") return [stem, stem === "witness" ? WITNESSES[value] || value : value];
   if (!unit) return [stem, amount(value)];
   if (!isPressure(unit)) return [stem, `${["mA", "V"].includes(unit) ? figure(value, 2) : amount(value)} ${unit}`];

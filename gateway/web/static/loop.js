@@ -3,7 +3,7 @@
 import { findings } from "./findings.js";
 import { level, mark, partsOf, say, show } from "./parts.js";
 import { axis, strip } from "./strip.js";
-import { measure } from "./units.js";
+import { measure, pretty } from "./units.js";
 import { LEVELS, amount, believed, capital, listed, moment, seconds, worst } from "./words.js";
 
 const QUALITY = { good: "good", uncertain: "out", bad: "failure" };
@@ -75,7 +75,7 @@ function word(view, work, now, limit) {
   if (work) return `Function check until ${moment(seconds(work.until), now)}`;
   if (n) return `${capital(view.status)}, ${n} ${n === 1 ? "finding" : "findings"}`;
   if (view.quality !== "good") return `${capital(view.quality)} value`;
-  return limit || "No findings";
+  return limit ? pretty(limit) : "No findings";
 }
 
 // What the combination does with its transducers at this instant.

@@ -3,7 +3,7 @@
 import { findings } from "./findings.js";
 import { level, mark, partsOf, say, show } from "./parts.js";
 import { plumb } from "./plumb.js";
-import { measure } from "./units.js";
+import { measure, pretty } from "./units.js";
 import { LEVELS, amount, believed, capital, many, worst } from "./words.js";
 
 const QUALITY = { good: "good", uncertain: "out", bad: "failure" };
@@ -67,6 +67,6 @@ function word(row, without) {
   const reason = without || (tells(row) ? "" : row.reason);
   if (row.quality !== "good") return `${capital(row.quality)} value${reason ? `: ${reason}` : ""}`;
   if (without) return capital(without);
-  if (row.limit) return row.limit;
+  if (row.limit) return pretty(row.limit);
   return tells(row) ? "" : row.status === "good" ? "" : capital(row.status);
 }

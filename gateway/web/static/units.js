@@ -11,6 +11,15 @@ export const shown = (unit) => (choice("unit") && unit in PASCALS ? choice("unit
 export const label = (unit) => LABELS[unit] || unit;
 export const isPressure = (unit) => unit in PASCALS;
 
+// Of values in the site file; the longest first, so that none is taken for the end of another.
+export const units = (document.body.dataset.units || "").split(" ").sort((a, b) => b.length - a.length);
+
+// A sentence of the gateway with units and minus signs as the pages write them.
+export function pretty(text) {
+  const signed = text.replace(/(^|\s)-(?=\d)/g, "$1−");
+  return units.filter((u) => label(u) !== u).reduce((all, u) => all.replaceAll(` ${u}`, ` ${label(u)}`), signed);
+}
+
 // How pressures in `unit` are shown. span: of the transducer, in `unit`.
 export function measure(unit, span) {
   const to = shown(unit);
