@@ -66,7 +66,7 @@ async def _session(
     progress = Progress(await store.ask(_start))
     aside = await store.ask(poison.count, NAME)
     limit = max(1, BATCH_LINES // max(1, len(where.transducers.ids) + len(where.loops.ids)))
-    connections: int | None = None
+    connections, rested = None, True
     while True:
         upto = NEVER_MS if store.upto_ms is None else store.upto_ms
         rows, waiting = await asyncio.to_thread(_read, store.file, progress, limit, upto)
@@ -78,8 +78,10 @@ async def _session(
                 aside = await store.ask(_set_aside, refused)
             settled = progress.settled
             renewed = connections is not None and there.connections > connections
-            progress.answered(int(rows.time_ms[-1]), time.monotonic(), renewed=renewed)
-            connections = there.connections
+            progress.answered(
+                int(rows.time_ms[-1]), time.monotonic(), renewed=renewed, rested=rested
+            )
+            connections, rested = there.connections, False
             if progress.settled > settled:
                 await store.ask(cursors.advance, NAME, settled, progress.settled)
             sink.up(f"{aside} refused lines set aside" if aside else "")
@@ -88,6 +90,7 @@ async def _session(
                 continue
         if rows is None or len(rows) < limit:
             await asyncio.sleep(settings.influx_interval_s)
+            rested = True
 
 
 def _start(connection: sqlite3.Connection) -> int:

@@ -12,7 +12,8 @@ from collections import deque
 SETTLE_S = 40.0
 """A server was seen to lose its last 10 s when killed; thirty, and some more."""
 HABIT = 5
-"""New connections on so many batches in a row are how this server works, not restarts."""
+"""New connections after so many pauses in a row are how this server works, not restarts: it, or
+what stands between, closes each after its answer, or before we write again."""
 
 
 class Progress:
@@ -24,19 +25,25 @@ class Progress:
         self._answered: deque[tuple[float, int]] = deque()
         self._renewals = 0
 
-    def answered(self, position: int, now: float, *, renewed: bool = False) -> None:
+    def answered(
+        self, position: int, now: float, *, renewed: bool = False, rested: bool = True
+    ) -> None:
         """The server said yes to every row up to `position`.
 
         renewed: on a new connection. It may have been killed and be back, so what is not settled
-        goes again; but not for ever, when it closes every connection.
+        goes again; but not for ever, when it closes every connection. rested: the first batch after
+        a pause; one that goes right behind another tells nothing of how long connections last.
         """
         self.position = position
         self._answered.append((now, position))
         while self._answered and now - self._answered[0][0] >= SETTLE_S:
             self.settled = max(self.settled, self._answered.popleft()[1])
-        self._renewals = self._renewals + 1 if renewed else 0
-        if 0 < self._renewals < HABIT:
-            self.go_back(self.settled)
+        if renewed:
+            self._renewals += 1
+            if self._renewals < HABIT:
+                self.go_back(self.settled)
+        elif rested:
+            self._renewals = 0
 
     def go_back(self, settled: int) -> None:
         """Begin again after `settled`: rows may be missing there, or were written behind it."""

@@ -46,6 +46,19 @@ def test_a_server_that_closes_every_connection_still_gets_on() -> None:
     assert progress.settled > 500
 
 
+def test_a_server_that_closes_idle_connections_still_gets_on() -> None:
+    """A batch goes over a new connection, and what is sent again right behind it over the same."""
+    progress, newest, sent = Progress(0), 0, 0
+    for now in range(0, 600, 5):
+        newest += 5
+        for first in (True, False):
+            if progress.position < newest:
+                sent += newest - progress.position
+                progress.answered(newest, float(now), renewed=first, rested=first)
+    assert progress.settled > 500
+    assert sent < 2 * newest, "it was all of the last ten minutes, again and again"
+
+
 @given(st.lists(st.tuples(st.floats(0.1, 30), st.booleans()), min_size=1, max_size=40))
 @settings(max_examples=50)
 def test_a_restart_that_shows_costs_nothing(steps: list[tuple[float, bool]]) -> None:
@@ -64,10 +77,10 @@ def test_a_restart_that_shows_costs_nothing(steps: list[tuple[float, bool]]) -> 
         restarted = kill and in_a_row < HABIT - 1
         in_a_row = in_a_row + 1 if restarted else 0
         fresh = [] if restarted else [(when, row) for when, row in fresh if row not in kept]
-        for renewed in (restarted, False):
+        for renewed, rested in ((restarted, True), (False, False)):
             if progress.position < newest:
                 fresh += [(now, row) for row in range(progress.position + 1, newest + 1)]
-                progress.answered(newest, now, renewed=renewed)
+                progress.answered(newest, now, renewed=renewed, rested=rested)
     reached = kept | {row for _, row in fresh}
     assert reached == set(range(1, newest + 1))
     assert progress.settled == 0 or set(range(1, progress.settled + 1)) <= kept
