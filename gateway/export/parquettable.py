@@ -14,6 +14,7 @@ import numpy as np
 
 from gateway.errors import StartError
 from gateway.measure.blocks import Floats
+from gateway.replay.header import OWN
 
 from .table import Cells, Column, Slice, Table
 
@@ -23,8 +24,6 @@ try:
 except ImportError:  # an extra: everything else works without it
     pa = parquet = None
 
-KEY = "loopwitness"
-"""Under which the metadata stand in the schema, as JSON."""
 GROUP_CELLS = 1_000_000
 """Cells in a row group, roughly: some megabytes."""
 
@@ -49,7 +48,7 @@ def write_parquet(
     """Write the table to an open file or pipe; never more than a row group in memory."""
     schema = pa.schema(
         [_field(column) for column in table.columns],
-        metadata={KEY: json.dumps(about, ensure_ascii=False)},
+        metadata={OWN: json.dumps(about, ensure_ascii=False)},
     )
     limit = max(1, GROUP_CELLS // len(table.columns))
     waiting, rows = [], 0

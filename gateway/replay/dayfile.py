@@ -1,8 +1,12 @@
-"""One file of the archive, as blocks with the points that are wanted."""
+"""One file of the archive, as blocks with the points that are wanted.
+
+The points of a site come and go over the years: what a file has more than the site, or less, is no
+fault of the file.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +16,10 @@ from gateway.errors import StoreError
 from gateway.measure.blocks import Block
 from gateway.measure.quality import Reason
 from gateway.measure.tellings import codes_told
+from gateway.plant.site import Site
 
-from .header import REASONS, TIME
+from .csvfile import FIRST, LAST, rows_per_block
+from .header import OWN, REASONS, TIME
 from .parquetfile import check_parquet
 
 try:
@@ -42,6 +48,43 @@ def day_file_blocks(
     except (OSError, ValueError, KeyError, pa.ArrowException) as error:
         words = str(getattr(error, "strerror", None) or error).splitlines() or ["cannot be read"]
         raise StoreError(f"{file}: {words[0]}; allowed: {ALLOWED}") from error
+
+
+def of_another_time(file: Path, site: Site) -> bool:
+    """Whether this program wrote the file when the site had other points, beside some of today's.
+
+    False also for what cannot be read: whoever reads it says so.
+    """
+    if parquet is None:
+        return False
+    try:
+        schema = parquet.read_schema(file)
+    except (OSError, pa.ArrowException):
+        return False
+    refs = set(_refs(site))
+    points = [name for name in schema.names if name != TIME and not name.endswith(REASONS)]
+    own = OWN.encode() in (schema.metadata or {})
+    return own and bool(refs.intersection(points)) and not refs.issuperset(points)
+
+
+def other_file_blocks(
+    file: Path, site: Site, progress: Callable[[float], None] | None = None
+) -> Iterator[Block]:
+    """All rows of a file `of_another_time` with the points of the site, errors as above.
+
+    progress: told the share of the rows that have been read.
+    """
+    refs, done = _refs(site), 0
+    whole = max(1, parquet.read_metadata(file).num_rows)
+    for block in day_file_blocks(file, FIRST, LAST, rows_per_block(len(refs)), points=refs):
+        done += len(block)
+        if progress:
+            progress(done / whole)
+        yield block
+
+
+def _refs(site: Site) -> list[str]:
+    return [f"{key}.{p}" for key, noun in site.controllers.items() for p in noun.points]
 
 
 def _blocks(

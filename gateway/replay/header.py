@@ -16,6 +16,8 @@ from gateway.plant.site import Site
 TIME = "time"
 REASONS = " reasons"
 """Ends the name of a column that tells why values of the controller before it are missing."""
+OWN = "loopwitness"
+"""Parquet files that this program wrote have metadata under this name."""
 
 
 class ScansError(LoopwitnessError):

@@ -19,6 +19,7 @@ from gateway.views import finding_view
 
 from .archived import day_of, merged
 from .csvfile import csv_blocks
+from .dayfile import of_another_time, other_file_blocks
 from .header import ScansError
 from .parquetfile import parquet_blocks
 
@@ -34,12 +35,15 @@ def file_blocks(
 ) -> Iterator[Block]:
     """Blocks of a scans file: Parquet by its name's ending, else CSV, gzipped or not.
 
-    Or of every such file in a folder, an archive for one, by the order of their names.
+    Or of every such file in a folder, an archive for one, by the order of their names. A Parquet
+    file that this program wrote may have points that the site has no more; another may not.
     """
     if file.is_dir():
         return _folder_blocks(file, site, progress)
-    parquet = file.suffix.lower() in PARQUET
-    return (parquet_blocks if parquet else csv_blocks)(file, site, progress)
+    if file.suffix.lower() not in PARQUET:
+        return csv_blocks(file, site, progress)
+    other = of_another_time(file, site)
+    return (other_file_blocks if other else parquet_blocks)(file, site, progress)
 
 
 def _folder_blocks(

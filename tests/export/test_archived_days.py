@@ -24,10 +24,10 @@ from gateway.record.store import Store, open_store
 from gateway.replay import parquetfile
 from gateway.replay.archived import FOLDER, day_of, ends, kept_blocks, merged
 from gateway.replay.recorded import history_blocks
-from gateway.replay.replay import file_blocks
+from gateway.replay.replay import between, file_blocks
 from tests.export.kept import exported
 from tests.export.test_archive import DAY_0, HERE, POINTS, fill, joined
-from tests.record.made import START, rows
+from tests.record.made import START, plant, rows
 
 KEEP = Keep(1.0, 9.0, 99.0)
 NOW = START + 3 * 86_400
@@ -144,6 +144,24 @@ async def test_points_come_and_go_with_the_site_file(tmp_path: Path) -> None:
     np.testing.assert_array_equal(got.values[:, 1:], whole.values)
     np.testing.assert_array_equal(got.reasons[:, 1:], whole.reasons)
     np.testing.assert_array_equal(one.values[:, 0], whole.values[:, POINTS.index("a.c2")])
+
+
+@slow
+async def test_a_folder_is_replayed_when_the_site_has_other_points_by_now(tmp_path: Path) -> None:
+    """As the history is: what the site has no more is left out, what it has since is not read."""
+    today = plant()
+    points = dict(today.controllers["a"].points)
+    points["later"] = points.pop("c3")
+    changed = {"a": today.controllers["a"].model_copy(update={"points": points})}
+    today = today.model_copy(update={"controllers": changed})
+    with open_store(tmp_path, HERE) as store:
+        fill(store)
+        await archived(store)
+        wanted = joined(list(history_blocks(tmp_path, today, end=DAY_0 + 86_400)))
+    got = joined(list(between(file_blocks(tmp_path / FOLDER, today), 0.0, DAY_0 + 86_400)))
+    assert len(got) > 0
+    assert_same(got, wanted)
+    assert (got.reasons[:, -1] == Reason.NOT_READ_YET).all()
 
 
 @slow
