@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from dataclasses import replace
 from typing import Literal
@@ -115,3 +116,26 @@ async def test_on_a_phone(
         assert await violations(page) == []
         await picture(page, f"findings-phone-{scheme}", whole=True)
         assert watched.errors == []
+
+
+async def test_evidence_is_in_words_and_of_its_own_fault(chromium: Browser, feeder: Feeder) -> None:
+    now = time.time()
+    shared = {"noise_Pa": 0.25, "excursions_in_ten": 7.0, "largest_Pa": 31.0, "top_Pa": 51.8}
+    feeder.findings = [
+        replace(open_circuit(now), fault="tube-restricted", evidence=shared),
+        replace(open_circuit(now - 1), fault="flat-top", evidence=shared),
+        replace(mismatch(now), fault="hunting",
+                evidence={"period_s": 12.2, "loads": 15.8, "samples_per_period": 12.2}),
+    ]  # fmt: skip
+    async with (
+        feeding(feeder), serving(feeder) as address,
+        page_of(chromium, f"{address}findings") as (page, _),
+    ):  # fmt: skip
+        told = page.locator("#open .finding [data-f=evidence]")
+        await expect(told).to_have_count(3)
+        texts = sorted(await told.all_inner_texts())
+        assert [re.sub(r"\s+", " ", text).strip() for text in texts] == [
+            "Noise 0.25 Pa",
+            "Noise 0.25 Pa Top 51.80 Pa",
+            "Period 12.2 s Readings a period 12.2",
+        ]

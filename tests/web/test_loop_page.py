@@ -91,6 +91,9 @@ async def test_which_transducer_decides_is_said(
             await expect(page.locator("[data-f=does]")).to_contain_text(
                 "dp-402 is bad; the controller goes on using it."
             )
+            await expect(page.locator("[data-f=believed]")).to_have_text(
+                re.compile(r"^\S\d+\.\d Pa without dp-402$")
+            )
 
 
 async def drawn(page: Page, share: float, panel: str = "pressure") -> int:
