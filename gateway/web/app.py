@@ -47,6 +47,7 @@ from .details import Details
 from .door import Door
 from .frame import Framing
 from .headers import SecurityHeaders
+from .heads import Heads
 from .moments import Moments
 from .now import Now
 from .overview import Overview
@@ -147,7 +148,8 @@ def make_app(
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     permits.all_listed(app.routes)
     # Around everything, also around what answers when something here fails.
-    app.middleware_stack = SecurityHeaders(app.build_middleware_stack(), hsts=hsts)
+    inside = Heads(app.build_middleware_stack(), PREFIX)
+    app.middleware_stack = SecurityHeaders(inside, hsts=hsts)
     return app
 
 

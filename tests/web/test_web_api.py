@@ -325,3 +325,17 @@ async def test_the_first_request_does_no_more_than_the_second(feeder: Feeder) ->
                 await client.get("/no-such-page")
             made.append(pstats.Stats(profile).total_calls)  # type: ignore[attr-defined] # not in its stub
     assert made[0] < 3 * made[1], "calls of functions"
+
+
+@pytest.mark.parametrize("path", ["/", "/healthz", "/metrics", "/alarms", "/no-such-page"])
+async def test_head_answers_as_get(client: httpx.AsyncClient, feeder: Feeder, path: str) -> None:
+    """RFC 9110, 9.3.2: the same header; the server leaves the body out."""
+    feeder.row(START)
+    head, whole = await client.head(path), await client.get(path)
+    assert head.status_code == whole.status_code
+    assert head.headers == whole.headers
+
+
+async def test_head_begins_no_stream_and_no_export(client: httpx.AsyncClient) -> None:
+    for path in ("/api/v1/stream", "/api/v1/export?rows=minutes", "/api/v1/loops"):
+        assert (await client.head(path)).status_code == 405
