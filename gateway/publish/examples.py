@@ -73,7 +73,7 @@ ALARM = AlarmMessage(
     consequences=[
         ConsequenceView(
             id=EFFECT, fault="pressure-high", kind="loop", subject="stair-b",
-            state=State.SUPPRESSED, active=True, message="Pressure above 80 Pa: 81.2 Pa",
+            state=State.SUPPRESSED, active=True, message="Pressure above 80 Pa: 81.2 Pa at first",
         ),
     ],
     consequence_count=1, next_check=CHECK, latching=False, function_check=False, shelved=None,
