@@ -161,7 +161,7 @@ def _set_aside(file: Path, why: str) -> str:
 
 @contextmanager
 def reader(file: Path) -> Iterator[sqlite3.Connection]:
-    """A read-only connection of one's own; StoreError when the file is not there.
+    """A read-only connection of one's own; StoreError when there is no file that can be read.
 
     Keep it for one question: a long read keeps the write-ahead file from being reset.
     """
@@ -177,9 +177,24 @@ def reader(file: Path) -> Iterator[sqlite3.Connection]:
         raise StoreError(f"{file}: {error}") from error
     with closing(connection):
         try:
+            _look(connection, file)
             yield connection
         except sqlite3.DatabaseError as error:
             if is_damage(error) and file.name == FILE:
                 with suppress(OSError):
                     file.with_name(DAMAGED).touch()
             raise
+
+
+def _look(connection: sqlite3.Connection, file: Path) -> None:
+    """StoreError where SQLite cannot put what all readers share beside the file, nor finds it."""
+    try:
+        connection.execute("SELECT 1 FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError as error:
+        code = (getattr(error, "sqlite_errorcode", 0) or 0) & 0xFF
+        if code not in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN):
+            raise
+        raise StoreError(
+            f"{file}: this user cannot read it here; allowed: the user that the gateway runs as, "
+            "or a copy in a folder that can be written"
+        ) from error

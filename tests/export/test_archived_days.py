@@ -236,3 +236,5 @@ def test_a_damaged_history_is_told_as_such(tmp_path: Path) -> None:
     words: tuple[str, list[str], list[str], None, None] = ("scans", [], [], None, None)
     with pytest.raises(StoreError, match=r"malformed; allowed: a file that is whole"):
         run_export(HERE, words, tmp_path, tmp_path / "scans.csv", Console(stderr=True))
+    with pytest.raises(StoreError, match=r"malformed; allowed: a file that is whole"):
+        list(history_blocks(tmp_path, HERE))

@@ -274,6 +274,33 @@ def test_lock_of_another_program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         assert len(stored(store)) == 1
 
 
+def test_file_in_a_folder_that_takes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A stopped gateway's, for another user: SQLite needs a file beside it, even to read."""
+    with open_store(tmp_path, HERE) as store:
+        store.write([rows(HERE, 3)])
+    opened = sqlite3.connect
+    monkeypatch.setattr(sqlite3, "connect", lambda name, **kw: Denied(opened(name, **kw)))
+    with (
+        pytest.raises(StoreError, match=r"sqlite3: this user cannot read it here; allowed: the u"),
+        history.reader(tmp_path / opening.FILE),
+    ):
+        pass
+
+
+class Denied:
+    """A connection to a file beside which nothing can be made; root may everywhere."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self.close = connection.close
+
+    def execute(self, _words: str) -> None:
+        error = sqlite3.OperationalError("attempt to write a readonly database")
+        error.sqlite_errorcode = sqlite3.SQLITE_READONLY
+        raise error
+
+
 def test_reader_cannot_write(tmp_path: Path) -> None:
     with (
         open_store(tmp_path, HERE) as store,
