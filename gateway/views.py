@@ -219,14 +219,24 @@ def loop_view(
 ) -> LoopView:
     """One loop at the snapshot's instant; KeyError for an unknown id."""
     noun = site.loops[loop_id]
+    members = transducers or {k: transducer_view(site, snapshot, k) for k in noun.transducers}
+    return LoopView(
+        **dict(loop_state(site, snapshot, loop_id)),
+        transducers=[members[k] for k in noun.transducers],
+        findings=[finding_view(f) for f in snapshot.of_loop.get(loop_id, ())],
+    )
+
+
+def loop_state(site: Site, snapshot: Snapshot, loop_id: str) -> LoopState:
+    """The same without what belongs to it, which is most of the work."""
+    noun = site.loops[loop_id]
     column = site.loop_column(loop_id)
     unit = site.loop_unit(loop_id)
     now = snapshot.readings
-    members = transducers or {k: transducer_view(site, snapshot, k) for k in noun.transducers}
     mine = snapshot.of_loop.get(loop_id, ())
     driver = int(now.driver[0, column])
     running = float(now.running[0, column])
-    return LoopView(
+    return LoopState(
         id=loop_id,
         name=noun.name or loop_id,
         unit=unit,
@@ -244,8 +254,6 @@ def loop_view(
         driver=site.transducer_ids[driver] if driver >= 0 else None,
         limit_low=noun.limits.low,
         limit_high=noun.limits.high,
-        transducers=[members[k] for k in noun.transducers],
-        findings=[finding_view(f) for f in mine],
     )
 
 

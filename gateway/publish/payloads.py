@@ -16,7 +16,7 @@ from gateway.diagnose.findings import Finding
 from gateway.live import LinkState, Snapshot
 from gateway.plant.site import Site
 from gateway.record.outbox import Waiting
-from gateway.views import finding_view, iso, link_view, loop_view, transducer_view
+from gateway.views import finding_view, iso, link_view, loop_state, transducer_view
 
 from .messages import (
     AlarmEvent,
@@ -41,11 +41,9 @@ def status(state: str, reason: str = "", time: float | None = None) -> str:
 
 def loop(site: Site, snapshot: Snapshot, loop_id: str) -> str:
     """One loop, its transducers by id, its findings in short."""
-    view = loop_view(site, snapshot, loop_id)
-    shown = view.model_dump(exclude={"transducers", "findings"})
+    state, ids = loop_state(site, snapshot, loop_id), list(site.loops[loop_id].transducers)
     open_here = snapshot.of_loop.get(loop_id, ())
-    ids = [member.id for member in view.transducers]
-    return text(LoopMessage(**shown, transducers=ids, findings=_short(open_here)))
+    return text(LoopMessage(**dict(state), transducers=ids, findings=_short(open_here)))
 
 
 def transducer(site: Site, snapshot: Snapshot, transducer_id: str) -> str:

@@ -26,6 +26,14 @@ def read(text: str) -> dict[str, Any]:
     return content
 
 
+def test_loop_makes_no_views_of_what_it_only_names(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two thirds of its time went there."""
+    monkeypatch.setattr("gateway.views.transducer_view", None)
+    monkeypatch.setattr("gateway.views.finding_view", None)
+    now = snapshot(HERE, percent=50.0, findings=(finding("p2"),))
+    assert read(payloads.loop(HERE, now, "stair"))["transducers"] == ["p1", "p2"]
+
+
 def test_loop_is_small_and_agrees_with_the_view() -> None:
     now = snapshot(HERE, percent=50.0, findings=(finding("p2"),))
     told = read(payloads.loop(HERE, now, "stair"))
