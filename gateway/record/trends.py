@@ -76,43 +76,46 @@ def _trend_of(
     connection: sqlite3.Connection, series: Series, first: int, last: int, buckets: int
 ) -> Trend:
     width = -(-(last - first) // buckets)
-    left = _left(connection, series[0], first, last)
-    if left == 0 and _few(connection, first, last, buckets):
-        return _raw(*_column(connection, series[1], first, last))
     whole = width % HOUR_MS == 0 and first % HOUR_MS == 0
     hours = width >= HOURS_FROM_MS or whole
     by_width = HOUR_MS if hours else MINUTE_MS if width >= MINUTE_MS else 0
+    few = _few(connection, first, last, buckets)
+    left = _left(connection, series[0], first, last, 0 if few else by_width)
+    if left == 0 and few:
+        return _raw(*_column(connection, series[1], first, last))
     if grain := max(left, by_width):
         return _wide(connection, series, first, last, width, grain)
     time, parts = _column(connection, series[1], first, last)
     return _bucketed(first, last, width, _regroup(time, parts, first, last, width))
 
 
-def _left(connection: sqlite3.Connection, number: int, first: int, last: int) -> int:
+def _left(connection: sqlite3.Connection, number: int, first: int, last: int, enough: int) -> int:
     """The finest that is left of the whole span: 0 rows, else a minute or an hour in ms.
 
-    Hour by hour: after a clock was far back, a few rows may be older than all that is removed.
+    Nothing finer than `enough` is looked for. Hour by hour: after a clock was far back, a few rows
+    may be older than all that is removed.
     """
-    minutes = "SELECT 1 FROM rollups WHERE series = kept.series AND hour_ms = kept.hour_ms"
-    if _any_hour(connection, "hours", minutes, number, first, last):
-        return HOUR_MS
-    # An hour that pruning has reached the middle of is still shown as rows.
-    rows = (
-        "SELECT 1 FROM readings WHERE time_ms >= kept.hour_ms AND time_ms < kept.hour_ms + 3600000"
-    )
-    return MINUTE_MS if _any_hour(connection, "rollups", rows, number, first, last) else 0
-
-
-def _any_hour(
-    connection: sqlite3.Connection, table: str, finer: str, number: int, first: int, before: int
-) -> bool:
-    """Whether a table has an hour of the span for which `finer` finds nothing."""
-    found = connection.execute(
-        f"SELECT 1 FROM {table} AS kept WHERE series = ? AND hour_ms > ? AND hour_ms < ?"  # noqa: S608 - own names and numbers
-        f" AND NOT EXISTS ({finer}) LIMIT 1",
-        (number, first - HOUR_MS, before),
-    ).fetchone()
-    return found is not None
+    span = number, first - HOUR_MS, last
+    kept = "WHERE series = ? AND hour_ms > ? AND hour_ms < ?"
+    if enough < HOUR_MS:
+        # Each hour has its minutes until they are removed: as many when none are.
+        (removed,) = connection.execute(
+            f"SELECT (SELECT count(*) FROM hours {kept})"  # noqa: S608 - own words
+            f" > (SELECT count(*) FROM rollups {kept})",
+            (*span, *span),
+        ).fetchone()
+        if removed:
+            return HOUR_MS
+    if enough < MINUTE_MS:
+        # An hour that pruning has reached the middle of is still shown as rows.
+        (removed,) = connection.execute(
+            f"SELECT EXISTS (SELECT 1 FROM rollups {kept} AND NOT EXISTS"  # noqa: S608 - own words
+            " (SELECT 1 FROM readings WHERE time_ms >= hour_ms AND time_ms < hour_ms + ?))",
+            (*span, HOUR_MS),
+        ).fetchone()
+        if removed:
+            return MINUTE_MS
+    return enough
 
 
 def _few(connection: sqlite3.Connection, first: int, last: int, buckets: int) -> bool:
