@@ -30,7 +30,6 @@ from gateway.publish.mqtt import publish_mqtt
 from gateway.record.recorder import Queue, record
 from gateway.record.retention import Keep, keep_pruned
 from gateway.record.store import Store, open_store
-from gateway.reserve import keep_small
 from gateway.settings import Settings
 from gateway.supervisor import keep_told, supervisor_of
 from gateway.watching import restored, watching
@@ -83,7 +82,6 @@ async def run_gateway(
             watchers += [
                 tasks.create_task(checks.watch(), name="loop checks"),
                 tasks.create_task(keep_due(live, store, checks), name="due dates"),
-                tasks.create_task(keep_small(), name="reserve"),
             ]
             log.info("watching", site=site.site.id, controllers=len(site.controllers),
                      transducers=len(site.transducers), loops=len(site.loops))  # fmt: skip

@@ -59,7 +59,8 @@ def begun(
         say(f"{open_['name']} is open: going on with it")
         return open_
     try:
-        known = gateway.get("loops", loop)
+        # Not before the first row either, which may come later than the first answer.
+        known = patiently(lambda: gateway.get("loops", loop), say, PATIENCE_S)
         cautions = gateway.get("checks", "cautions", loop)
     except GatewayError as error:
         if error.status == 404:

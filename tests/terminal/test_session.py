@@ -348,6 +348,24 @@ def test_a_gateway_that_is_starting_is_waited_for_and_begins_once(
     assert sum("again and again" in line for line in said) == 2, "once for each wait"
 
 
+def test_the_first_row_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(patience, "AGAIN_S", 0.0)
+    said: list[str] = []
+    none = GatewayError("rows: none yet; allowed: a later try, after the first poll", 503)
+
+    early = [none]
+
+    class Early(Starting):
+        def get(self, *path: str) -> Any:
+            if path[0] == "loops" and early:
+                raise early.pop()
+            return super().get(*path)
+
+    made = begun(Early(), "stair", "Ada", ASKED, lambda _: "", said.append, yes=True)
+    assert made["name"] == "stair-1"
+    assert said[0] == "      rows: none yet; allowed: a later try, after the first poll"
+
+
 def test_a_gateway_that_is_not_there_is_not_waited_for_without_end(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
