@@ -7,65 +7,14 @@ from typing import Any
 
 import pytest
 
-from gateway.terminal import beginning, patience
-from gateway.terminal.beginning import AnswerError, begun, resumed, uncertainty
-from gateway.terminal.client import Gateway, GatewayError
+from gateway.terminal import patience
+from gateway.terminal.client import GatewayError
 from gateway.terminal.keys import Keys
 from gateway.terminal.screen import Screen
 from gateway.terminal.session import Session
 from gateway.terminal.words import pressure, tampered
 
-Body = dict[str, Any]
-
-
-def check(**changes: Any) -> Body:
-    """An open check as the gateway shows it."""
-    one: Body = {
-        "id": "p1", "unit": "Pa", "places": 2, "pressure": 37.6, "percent": 50.1, "counts": 15000.0,
-        "electrical": 12.0, "electrical_unit": "mA", "controller_value": 37.6, "bad": "",
-    }  # fmt: skip
-    base: Body = {
-        "name": "stair-1", "loop": "stair", "unit": "Pa", "plan": {"hands_free": False},
-        "person": "Ada", "begun": "2026-06-01", "paused": None, "task": "measure",
-        "step": "s1", "transducer": "p1", "asked": "p1: apply 37.5 Pa.", "applied": False,
-        "apply": {"p1": 37.5}, "why": "waits", "look": False, "trouble": "", "done": 0, "steps": 2,
-        "inputs": [one], "read": [], "summaries": [], "mistakes": [],
-    }  # fmt: skip
-    return base | changes
-
-
-def read(step: str, **changes: Any) -> Body:
-    told = {"shown": 37.6, "error": 0.08, "ends": False, "beyond": None, "verdict": "pass"}
-    base: Body = {"step": step, "part": "as found", "transducer": "p1", "point": 50.0,
-                  "direction": "up", "unit": "Pa", "places": 2, "applied": 37.5, "input": told,
-                  "controller": None, "forced": "", "skipped": ""}  # fmt: skip
-    return base | changes
-
-
-DONE = check(task="conclude", step="", asked="Everything is read.", done=2, read=[read("s1")])
-RECORD: Body = {"number": 3, "verdict": "pass", "as_found_verdict": "fail", "mistakes": [],
-                "look_back": [], "hash": "abc"}  # fmt: skip
-
-
-class Fake(Gateway):
-    """Answers from a list, and keeps what it was told."""
-
-    def __init__(self, *answers: Body | GatewayError) -> None:
-        super().__init__("http://127.0.0.1:1", lambda: "t")
-        self.answers, self.told = list(answers), list[tuple[str, Body]]()
-
-    def get(self, *path: str) -> Any:
-        return RECORD if path[:2] == ("checks", "records") else self._next()
-
-    def post(self, body: Any, *path: str) -> Any:
-        self.told.append((path[-1], dict(body)))
-        return {"name": "stair-1", "record": 3} if path[-1] == "finish" else self._next()
-
-    def _next(self) -> Body:
-        answer = self.answers.pop(0)
-        if isinstance(answer, GatewayError):
-            raise answer
-        return answer
+from .fake import DONE, RECORD, Body, Fake, check, read
 
 
 class Lines(Screen):
@@ -253,141 +202,6 @@ def test_a_check_abandoned_elsewhere_ends_here_too() -> None:
 def test_going_on_with_a_paused_check_resumes_it() -> None:
     _, _, told = run(check(paused="lunch"), Fake(check(), check(applied=True), DONE), "", "")
     assert [what for what, _ in told] == ["resume", "applied", "finish"]
-
-
-@pytest.mark.parametrize(
-    ("text", "found"),
-    [("0.1 Pa", {"expanded": 0.1, "unit": "Pa"}), ("0,002 inH2O", {"expanded": 0.002,
-     "unit": "inH2O"}), ("1e-3bar", {"expanded": 0.001, "unit": "bar"}), ("  ", {})],
-)  # fmt: skip
-def test_uncertainties(text: str, found: Body) -> None:
-    assert uncertainty(text) == found
-
-
-def test_an_uncertainty_without_unit_is_refused() -> None:
-    with pytest.raises(AnswerError, match="a number and a unit"):
-        uncertainty("0.1")
-
-
-ASKED: Body = {
-    "transducers": None, "scheme": "three", "point": 50.0, "cycles": 1, "only_as_found": False,
-    "combined": True, "hands_free": False, "rule": "by ratio", "reference": None,
-    "certificate": "C-1", "uncertainty": "0.1 Pa", "ambient": None,
-}  # fmt: skip
-
-
-class Building(Fake):
-    """A gateway where nothing is open yet."""
-
-    def get(self, *path: str) -> Any:
-        match path:
-            case ("checks",):
-                return {"open": [], "cautions": []}
-            case ("loops", _):
-                return {"transducers": [{"id": "p1"}, {"id": "p2"}]}
-            case _:
-                return ["A smoke-control loop is life safety."]
-
-
-def test_cautions_come_first_and_what_is_not_given_is_asked_for() -> None:
-    asked: list[str] = []
-    answers = iter(["yes", "Calibrator 7", "21 degC"])
-
-    def ask(text: str) -> str:
-        asked.append(text)
-        return next(answers)
-
-    gateway = Building(check())
-    begun(gateway, "stair", "Ada", ASKED, ask, print, yes=False)
-    assert "life safety" in asked[0]
-    ((what, body),) = gateway.told
-    assert what == "checks"
-    assert body["transducers"] == ["p1", "p2"]
-    assert body["scheme"] == "three points"
-    assert body["reference"] == {
-        "identity": "Calibrator 7", "certificate": "C-1", "expanded": 0.1, "unit": "Pa",
-    }  # fmt: skip
-    assert body["ambient"] == "21 degC"
-
-
-class Starting(Building):
-    """A gateway that first does not answer, then does not know yet, then loses an answer."""
-
-    def __init__(self, *troubles: GatewayError) -> None:
-        super().__init__()
-        self.troubles = list(troubles)
-        self.asked = 0
-
-    def get(self, *path: str) -> Any:
-        if path == ("checks",):
-            self.asked += 1
-            if self.troubles:
-                raise self.troubles.pop(0)
-            return {"open": [check()] if self.told else []}
-        return super().get(*path)
-
-    def post(self, body: Any, *path: str) -> Any:
-        self.told.append((path[-1], dict(body)))
-        raise GatewayError("no answer from the gateway (timed out)")
-
-
-def test_a_gateway_that_is_starting_is_waited_for_and_begins_once(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    monkeypatch.setattr(patience, "AGAIN_S", 0.0)
-    said: list[str] = []
-    gateway = Starting(
-        GatewayError("no answer from the gateway (refused)"),
-        GatewayError("checks: what was open before is not read yet; allowed: a little later", 503),
-    )
-    made = begun(gateway, "stair", "Ada", ASKED, lambda _: "", said.append, yes=True)
-    assert made["name"] == "stair-1"
-    assert len(gateway.told) == 1, "what was begun though its answer was lost is not begun again"
-    assert said[0] == "      no answer from the gateway (refused)"
-    assert "again and again for up to 120 s; Ctrl-C leaves" in said[1]
-    assert sum("again and again" in line for line in said) == 2, "once for each wait"
-
-
-def test_the_first_row_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(patience, "AGAIN_S", 0.0)
-    said: list[str] = []
-    none = GatewayError("rows: none yet; allowed: a later try, after the first poll", 503)
-
-    early = [none]
-
-    class Early(Starting):
-        def get(self, *path: str) -> Any:
-            if path[0] == "loops" and early:
-                raise early.pop()
-            return super().get(*path)
-
-    made = begun(Early(), "stair", "Ada", ASKED, lambda _: "", said.append, yes=True)
-    assert made["name"] == "stair-1"
-    assert said[0] == "      rows: none yet; allowed: a later try, after the first poll"
-
-
-def test_a_gateway_that_is_not_there_is_not_waited_for_without_end(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    monkeypatch.setattr(beginning, "PATIENCE_S", 0.0)
-    gateway = Starting(GatewayError("no answer from the gateway (refused)"))
-    with pytest.raises(GatewayError, match="refused"):
-        begun(gateway, "stair", "Ada", ASKED, lambda _: "", print, yes=True)
-    with pytest.raises(GatewayError, match="refused"):
-        resumed(Fake(GatewayError("no answer from the gateway (refused)")), "stair-1", print)
-
-
-def test_what_the_gateway_refuses_is_not_asked_again() -> None:
-    no = GatewayError("check: p1: stair-2 is open; allowed: go on with it", 409)
-    with pytest.raises(GatewayError, match="stair-2 is open"):
-        begun(Building(no), "stair", "Ada", ASKED, lambda _: "", print, yes=True)
-
-
-def test_nothing_begins_without_a_yes() -> None:
-    gateway = Building()
-    with pytest.raises(AnswerError, match="nothing was begun"):
-        begun(gateway, "stair", "Ada", ASKED, lambda _: "no", print, yes=False)
-    assert gateway.told == []
 
 
 def test_a_changed_record_is_told_with_it() -> None:
