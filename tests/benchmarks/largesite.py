@@ -129,20 +129,20 @@ async def measure(transducers: int, ports: list[int], connected: str, seconds: f
         before = await _counted(client, child)
         answers = await _asked(client, seconds)
         after = await _counted(client, child)
-        lasted, core, polls, rows = (b - a for a, b in zip(before, after, strict=True))
+        lasted, core, made, due, rows = (b - a for a, b in zip(before, after, strict=True))
         return Taken(
-            core / lasted, own_memory(child), polls / len(ports) / lasted, rows / lasted,
-            tuple(answers),
+            core / lasted, own_memory(child), made / due, rows / lasted, tuple(answers)
         )  # fmt: skip
 
 
-async def _counted(client: httpx.AsyncClient, child: int) -> tuple[float, float, float, float]:
-    """Now, and so far: processor seconds, polls that were answered, rows on disk."""
+async def _counted(client: httpx.AsyncClient, child: int) -> tuple[float, ...]:
+    """Now, and so far: processor seconds, polls answered, polls that were due, rows on disk."""
     now = time.monotonic()
     links = (await client.get("/api/v1/links")).json()
     sinks = {one["name"]: one for one in (await client.get("/api/v1/sinks")).json()}
-    polls = sum(one["polls"] - one["failures"] for one in links)
-    return now, _spent(child), polls, sinks["store"]["sent"]
+    due = sum(one["polls"] + one["missed_ticks"] for one in links)
+    made = sum(one["polls"] - one["failures"] for one in links)
+    return now, _spent(child), made, due, sinks["store"]["sent"]
 
 
 def _spent(pid: int) -> float:
