@@ -211,6 +211,8 @@ class Settings(BaseSettings):
     """Token; a secret, so best from a file."""
     influx_interval_s: float = Field(default=5.0, ge=0.2, le=3600)
     """Seconds between two batches."""
+    influx_first_days: float = Field(default=1.0, ge=0, le=36_525)
+    """Days of stored rows that a server, organisation or bucket gets when it is new; 0: none."""
 
     bacnet_enabled: bool = False
     """Be a BACnet/IP device that reports its alarms and takes acknowledgements."""

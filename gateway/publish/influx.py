@@ -19,15 +19,14 @@ from gateway.record.store import Store
 from gateway.settings import Settings
 
 from .backoff import delays
+from .destination import NAME, begin
 from .lines import lines
+from .pace import Pace
 from .progress import Progress
-from .server import Refused, Server, Unreachable, server
+from .server import Late, Refused, Server, Unreachable, server
 from .sink import Sink
 
-NAME = "influx"
 BATCH_LINES = 5_000
-FIRST_MS = 86_400_000
-"""A server that is new to this store gets the last day, not years."""
 DOUBT = 20
 """After so many refused lines and none taken, others of the batch are tried: is it the server?"""
 PROBES = 8
@@ -42,17 +41,21 @@ async def forward_influx(live: Live, store: Store, settings: Settings) -> None:
 
     Rows come from the store, not from memory, after a cursor that is kept there, so nothing is
     missing after an outage of either side; the last rows before one are sent again. A server that
-    is gone is tried again after 1 to 60 s; how it is doing stands in `live.sinks["influx"]`.
+    is gone is tried again after 1 to 60 s, one that is slow is given less at a time and longer for
+    it; how it is doing stands in `live.sinks["influx"]`.
     Lines that it refuses are set aside in the table `poison`.
     """
     sink = Sink(NAME, live.sinks, (settings.influx_token.get_secret_value(),))
     where = columns(live.site)
-    waits = delays()
-    async with server(settings) as there:
+    waits, pace = delays(), Pace()
+    async with server(settings, pace) as there:
         while True:
             before = sink.state.sent
             try:
                 await _session(there, store, sink, where, live.site.site.id, settings)
+            except Late as error:
+                pace.late()
+                sink.down(str(error))
             except (Unreachable, StoreError) as error:
                 sink.down(str(error))
             if sink.state.sent > before:
@@ -63,11 +66,12 @@ async def forward_influx(live: Live, store: Store, settings: Settings) -> None:
 async def _session(
     there: Server, store: Store, sink: Sink, where: Columns, site_id: str, settings: Settings
 ) -> None:
-    progress = Progress(await store.ask(_start))
+    progress = Progress(await store.ask(begin, settings))
     aside = await store.ask(poison.count, NAME)
-    limit = max(1, BATCH_LINES // max(1, len(where.transducers.ids) + len(where.loops.ids)))
+    most = max(1, BATCH_LINES // max(1, len(where.transducers.ids) + len(where.loops.ids)))
     connections, rested = None, True
     while True:
+        limit = there.pace.rows(most)
         upto = NEVER_MS if store.upto_ms is None else store.upto_ms
         rows, waiting = await asyncio.to_thread(_read, store.file, progress, limit, upto)
         sink.waiting(waiting)
@@ -91,16 +95,6 @@ async def _session(
         if rows is None or len(rows) < limit:
             await asyncio.sleep(settings.influx_interval_s)
             rested = True
-
-
-def _start(connection: sqlite3.Connection) -> int:
-    """The cursor; at the very first, a day before the newest row."""
-    cursor = cursors.get(connection, NAME)
-    if cursor is None:
-        (newest,) = connection.execute("SELECT max(time_ms) FROM readings").fetchone()
-        cursor = max(0, (newest or 0) - FIRST_MS)
-        cursors.put(connection, NAME, cursor)
-    return cursor
 
 
 def _read(file: Path, progress: Progress, limit: int, upto_ms: int) -> tuple[Rows | None, int]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import time
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from types import SimpleNamespace
@@ -14,7 +16,8 @@ from influxdb_client.rest import ApiException
 
 from gateway.settings import Settings
 
-TIMEOUT_MS = 10_000
+from .pace import LONGEST_S, Pace
+
 FAULTY_RECORD = frozenset({400, 413, 422})
 """Answers that blame what was sent; every other one may pass (busy, no right, no bucket yet)."""
 
@@ -27,14 +30,21 @@ class Unreachable(Exception):  # noqa: N818 - as above
     """The server cannot take anything at the moment."""
 
 
+class Late(Unreachable):
+    """The server did not answer in time; it may have the lines all the same."""
+
+
 class Server:
     """Writes line protocol; counts the connections that it took."""
 
-    def __init__(self, client: InfluxDBClientAsync, settings: Settings, trace: Trace) -> None:
+    def __init__(
+        self, client: InfluxDBClientAsync, settings: Settings, trace: Trace, pace: Pace
+    ) -> None:
         self._write = client.write_api().write
         self._bucket = settings.influx_bucket
         self._org = settings.influx_org
         self._trace = trace
+        self.pace = pace
 
     @property
     def connections(self) -> int:
@@ -42,23 +52,26 @@ class Server:
         return self._trace.opened
 
     async def write(self, lines: Sequence[str]) -> None:
-        """Returns once the server said that it has them; else Refused or Unreachable."""
+        """Returns once the server said that it has them; else Refused, Late or Unreachable."""
+        begun = time.monotonic()
         try:
-            taken = await self._write(
-                bucket=self._bucket,
-                org=self._org,
-                record="\n".join(lines).encode(),
-                write_precision=WritePrecision.MS,  # type: ignore[arg-type] # declared as its own holder
-            )
+            async with asyncio.timeout(self.pace.seconds):
+                taken = await self._write(
+                    bucket=self._bucket,
+                    org=self._org,
+                    record="\n".join(lines).encode(),
+                    write_precision=WritePrecision.MS,  # type: ignore[arg-type] # declared as its own holder
+                )
         except ApiException as error:
             text = f"HTTP status {error.status} {error.reason}"
             raise (Refused if error.status in FAULTY_RECORD else Unreachable)(text) from None
         except TimeoutError:
-            raise Unreachable(f"no answer within {TIMEOUT_MS // 1000} s") from None
+            raise Late(f"no answer within {self.pace.seconds:g} s") from None
         except ValueError:  # of the address or, for what the library says, of its name
             raise Unreachable("influx_url is no address, or leads to what is none") from None
         except (aiohttp.ClientError, OSError) as error:
             raise Unreachable(str(error) or type(error).__name__) from None
+        self.pace.answered(time.monotonic() - begun)
         if not taken:
             raise Unreachable("the answer is not that of a write: is influx_url right?")
 
@@ -85,15 +98,15 @@ class Trace:
 
 
 @asynccontextmanager
-async def server(settings: Settings) -> AsyncIterator[Server]:
+async def server(settings: Settings, pace: Pace) -> AsyncIterator[Server]:
     """A client of the server in the settings; it connects with the first write."""
     trace = Trace()
     async with InfluxDBClientAsync(
         url=settings.influx_url,
         token=settings.influx_token.get_secret_value(),
         org=settings.influx_org,
-        timeout=TIMEOUT_MS,
+        timeout=round(LONGEST_S * 1000),  # never before `pace` gives up
         enable_gzip=True,
         client_session_type=trace.session,
     ) as client:
-        yield Server(client, settings, trace)
+        yield Server(client, settings, trace, pace)

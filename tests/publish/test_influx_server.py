@@ -137,7 +137,7 @@ async def test_rows_before_those_of_a_wrong_clock(
     block, ahead = rows(HERE, 100, start=now + 5000)
     store.write([(block, ahead)])
     if behind:
-        store.do(cursors.put, influx.NAME, round((now - 100) * 1000))
+        store.do(cursors.put, "influx", round((now - 100) * 1000))
     parts = [ahead]
     async with forwarding(live, store, settings(time_series)):
         await until(lambda: sent(live) == 300)

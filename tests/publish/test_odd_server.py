@@ -6,6 +6,7 @@ import asyncio
 
 import pytest
 
+from gateway.publish.pace import Pace
 from gateway.publish.server import Unreachable, server
 from tests.publish.made import options
 
@@ -34,6 +35,6 @@ async def test_an_answer_that_is_none(answer: bytes, why: str) -> None:
 
     async with await asyncio.start_server(answering, "127.0.0.1", 0) as peer:
         port = peer.sockets[0].getsockname()[1]
-        async with server(options(influx_url=f"http://127.0.0.1:{port}")) as there:
+        async with server(options(influx_url=f"http://127.0.0.1:{port}"), Pace()) as there:
             with pytest.raises(Unreachable, match=why):
                 await there.write(["a b=1 1"])
