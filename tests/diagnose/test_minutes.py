@@ -7,6 +7,7 @@ import itertools
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -58,6 +59,7 @@ def same(a: Any, b: Any) -> None:
             same(one, two)
 
 
+@pytest.mark.slow
 @given(st.integers(0, 10_000), st.lists(st.integers(1, 299), max_size=10))
 def test_minutes_do_not_depend_on_how_history_is_cut(seed: int, cuts: list[int]) -> None:
     whole = history(seed)

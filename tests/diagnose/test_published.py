@@ -155,6 +155,7 @@ def test_one_wild_point_does_not_bend_the_trend() -> None:
     assert found.days_left == pytest.approx(4.0)
 
 
+@pytest.mark.slow
 @given(st.integers(0, 10_000), st.integers(8, 40), st.floats(0, 0.5))
 def test_an_interval_without_zero_is_a_trend_to_mann_and_kendall(
     seed: int, n: int, slope: float

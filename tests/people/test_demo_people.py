@@ -38,6 +38,7 @@ def test_nobody_where_others_can_come(tmp_path: Path) -> None:
     assert not (tmp_path / book.FILE).exists()
 
 
+@pytest.mark.slow
 def test_a_folder_that_cannot_be_written_stops_no_demo(tmp_path: Path) -> None:
     (tmp_path / book.LOCK).mkdir()
     (line,) = told(tmp_path, loopback=True)

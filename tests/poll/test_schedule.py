@@ -12,6 +12,7 @@ INTERVALS = st.floats(0.1, 3600.0)
 CLOCKS = st.floats(0.0, 1e9)
 
 
+@pytest.mark.slow
 def test_no_drift_over_a_million_ticks() -> None:
     # Each poll takes 0.03 s: sleeping an interval after each would end 30,000 s late.
     start, interval = 12_345.678, 0.1

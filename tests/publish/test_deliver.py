@@ -45,6 +45,7 @@ def finish(work: Coroutine[Any, Any, Answer]) -> Answer:
     raise AssertionError("it waits")
 
 
+@pytest.mark.slow
 @given(st.integers(1, 400), st.data())
 def test_all_but_the_refused_arrive_in_order(count: int, data: st.DataObject) -> None:
     batch = [f"line {k}" for k in range(count)]

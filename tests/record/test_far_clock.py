@@ -19,6 +19,8 @@ from tests.record.made import START, plant, rows
 DAY_S = 86_400
 DAYS = 4
 END = START + DAYS * DAY_S
+pytestmark = pytest.mark.slow
+
 HERE = plant()
 SERIES = "transducer/p1"
 
