@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import pytest
 import rusty_bacnet as rusty
 
 from gateway.diagnose.findings import Finding, Status
@@ -24,6 +25,8 @@ from tests.sites import site, transducer
 P1, P2, COMBINED, FEEDBACK, SETPOINT, OUTPUT = range(1, 7)
 """Instance numbers of a site that was never another one: the order of the site file."""
 DEVICE = 4001
+ANSWER_MS = 30_000
+"""Who answers is never asked twice, however slow the machine is."""
 
 
 def plant(*, more: int = 0) -> Site:
@@ -156,27 +159,34 @@ def free_udp_port(host: str = "127.0.0.1") -> int:
 
 @asynccontextmanager
 async def running(
-    folder: Path, here: Site | None = None, *, hand: Hand | None = None, **changes: Any
+    folder: Path,
+    here: Site | None = None,
+    *,
+    hand: Hand | None = None,
+    answer_ms: int = ANSWER_MS,
+    **changes: Any,
 ) -> AsyncIterator[Running]:
-    """A device that has its port, with a first snapshot shown."""
+    """A device that has its port, with a first snapshot shown; answer_ms: how long it waits."""
     port = changes.pop("bacnet_port", 0) or free_udp_port()
     settings = options(
         state_dir=folder, bacnet_enabled=True, bacnet_port=port, bacnet_device_instance=DEVICE,
         **changes,
     )  # fmt: skip
     live, hand = Live(here or plant()), hand or Hand()
-    task = asyncio.create_task(publish_bacnet(live, hand, settings), name="device under test")
-    device = Running(live, hand, port, task)
-    try:
-        await asyncio.sleep(0)
-        await until(lambda: task.done() or live.sinks["bacnet"].connected)
-        if task.done():
-            task.result()
-        await device.show()
-        yield device
-    finally:
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("gateway.publish.bacnet_objects.ANSWER_MS", answer_ms)
+        task = asyncio.create_task(publish_bacnet(live, hand, settings), name="device under test")
+        device = Running(live, hand, port, task)
+        try:
+            await asyncio.sleep(0)
+            await until(lambda: task.done() or live.sinks["bacnet"].connected)
+            if task.done():
+                task.result()
+            await device.show()
+            yield device
+        finally:
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
 
 
 @asynccontextmanager

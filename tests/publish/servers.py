@@ -12,6 +12,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import httpx
 
@@ -79,6 +80,14 @@ class Broker(Server):
     @asynccontextmanager
     async def subscribed(self, topic: str, *more: str) -> AsyncIterator[list[dict[str, Any]]]:
         """What arrives at a topic from here on, as it comes: topic, payload, qos, retain."""
+        async with self._subscribing(topic, *more) as (got, _):
+            yield got
+
+    @asynccontextmanager
+    async def _subscribing(
+        self, topic: str, *more: str
+    ) -> AsyncIterator[tuple[list[dict[str, Any]], asyncio.subprocess.Process]]:
+        """The same, and the client that is told it."""
         got: list[dict[str, Any]] = []
         there = asyncio.Event()
         # -d tells when the broker has taken the subscription; stdbuf, that it is told at once.
@@ -102,7 +111,7 @@ class Broker(Server):
         try:
             async with asyncio.timeout(40):
                 await there.wait()
-            yield got
+            yield got, child
         finally:
             if child.returncode is None:
                 child.terminate()
@@ -110,13 +119,13 @@ class Broker(Server):
             await collecting
 
     async def retained(self, topic: str) -> dict[str, dict[str, Any]]:
-        """Retained messages by topic."""
-        async with self.subscribed(topic, "--retained-only", "-W", "10") as got:
-            for _ in range(60):  # none at all is an answer too, but a late one
-                if got:
-                    break
-                await asyncio.sleep(0.05)
-            await asyncio.sleep(0.3)
+        """Retained messages by topic, all of them."""
+        end = f"after-what-is-retained/{uuid4().hex}"
+        wait = ("--retained-only", "-W", "60")
+        async with self._subscribing(topic, "-t", end, *wait) as (got, client):
+            # The first message that is not retained comes behind those that are, and ends it.
+            await self.publish(end, "0")
+            assert await client.wait() == 0
         return {message["topic"]: message["payload"] for message in got}
 
     async def publish(self, topic: str, payload: str, *more: str) -> None:
@@ -126,12 +135,13 @@ class Broker(Server):
         assert await child.wait() == 0
 
     async def request(
-        self, topic: str, payload: str, answers: str, *more: str, correlation: str = "ask-1"
+        self, topic: str, payload: str, answers: str, *, wait_s: int = 40
     ) -> dict[str, Any] | None:
-        """Ask over MQTT 5: the answer and its correlation data, None when there is none in 3 s."""
+        """Ask over MQTT 5: the answer, which has our correlation data; None when there is none."""
+        correlation = "ask-1"
         child = await asyncio.create_subprocess_exec(
-            *self._client("mosquitto_rr"), "-V", "5", "-W", "3", "-t", topic, "-e", answers,
-            "-D", "publish", "correlation-data", correlation, "-m", payload, "-F", "%D %p", *more,
+            *self._client("mosquitto_rr"), "-V", "5", "-W", str(wait_s), "-t", topic, "-e", answers,
+            "-D", "publish", "correlation-data", correlation, "-m", payload, "-F", "%D %p",
             stdout=asyncio.subprocess.PIPE,
         )  # fmt: skip
         out, _ = await child.communicate()

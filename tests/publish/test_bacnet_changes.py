@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 import rusty_bacnet as rusty
 
-from gateway.publish import bacnet_objects
+from gateway.publish import bacnet_changes
 from tests.publish.bacnet_packets import CONFIRMED, UNCONFIRMED, Listener, Packet, listening
 from tests.publish.bacnet_site import (
     DEVICE,
@@ -55,7 +55,7 @@ async def changes(client: rusty.BACnetClient) -> AsyncIterator[list[Change]]:
 
 
 async def arrived(found: list[Change], count: int) -> list[Change]:
-    await until(lambda: len(found) >= count, 20)
+    await until(lambda: len(found) >= count, 60)
     assert len(found) == count, found
     return found
 
@@ -96,7 +96,7 @@ async def test_inputs_without_events_tell_changes_too(tmp_path: Path) -> None:
     async with running(tmp_path) as device, front_end() as client, changes(client) as found:
         for instance in (P2, FEEDBACK):
             await client.subscribe_cov(device.to, 9, input_id(instance), True, 300)  # noqa: FBT003
-        await until(lambda: len(found) == 2)
+        await arrived(found, 2)
         await device.show(60.0)
         *_, last = await arrived(found, 3)
         assert last == (P2, pytest.approx(0.6), GOOD)
@@ -107,7 +107,7 @@ async def test_what_is_subscribed_to_is_listed_and_can_be_ended(tmp_path: Path) 
         await client.subscribe_cov(device.to, 9, input_id(P1), True, 300)  # noqa: FBT003
         await client.subscribe_cov(device.to, 9, input_id(P1), False, None)  # noqa: FBT003 - renewed
         await client.subscribe_cov(device.to, 10, input_id(P2), False, 200)  # noqa: FBT003
-        await until(lambda: len(found) == 3)
+        await arrived(found, 3)
         listed = (await everything(client, device.to, DEVICE_ID))["ACTIVE_COV_SUBSCRIPTIONS"]
         assert [one["process_identifier"] for one in listed] == [9, 10]
         await client.unsubscribe_cov(device.to, 9, input_id(P1))
@@ -152,8 +152,12 @@ def more_than(count: int, listener: Listener) -> bool:
 async def test_a_subscriber_that_is_away_misses_only_what_is_old(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(bacnet_objects, "ANSWER_MS", 100)
-    async with running(tmp_path) as device, listening() as away, listening() as there:
+    monkeypatch.setattr(bacnet_changes, "LOST", 1000)  # on a slow machine it is away for longer
+    async with (
+        running(tmp_path, answer_ms=100) as device,
+        listening() as away,
+        listening() as there,
+    ):
         for listener in (away, there):
             await listener.ask(subscribe(confirmed=True), device.pair)
         await until(lambda: told(away, CONFIRMED) and told(there, CONFIRMED))
@@ -163,17 +167,23 @@ async def test_a_subscriber_that_is_away_misses_only_what_is_old(
             await device.show(percent)
             await until(partial(more_than, count, there))
         away.answers = True
-        await until(lambda: len(told(away, CONFIRMED)) > 1)
-        await device.show(65.0)
-        await until(lambda: value_of(told(away, CONFIRMED)[-1]) == pytest.approx(56.25))
+
+        async def knows() -> bool:
+            await device.show(65.0)
+            return value_of(told(away, CONFIRMED)[-1]) == pytest.approx(56.25)
+
+        async with asyncio.timeout(60):
+            while not await knows():  # noqa: ASYNC110 - packets come in between
+                await asyncio.sleep(0.02)
         assert len(told(away, CONFIRMED)) <= 3
 
 
-async def test_a_subscriber_that_is_gone_is_forgotten(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(bacnet_objects, "ANSWER_MS", 20)
-    async with running(tmp_path) as device, listening() as gone, front_end() as client:
+async def test_a_subscriber_that_is_gone_is_forgotten(tmp_path: Path) -> None:
+    async with (
+        running(tmp_path, answer_ms=20) as device,
+        listening() as gone,
+        front_end() as client,
+    ):
         gone.answers = False
         await gone.ask(subscribe(confirmed=True), device.pair)
 
@@ -182,7 +192,7 @@ async def test_a_subscriber_that_is_gone_is_forgotten(
             return len(found["ACTIVE_COV_SUBSCRIPTIONS"])
 
         assert await listed() == 1
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(60):
             while await listed():
                 await device.show()
                 await asyncio.sleep(0.02)
@@ -193,5 +203,6 @@ async def test_unconfirmed_needs_nobody(tmp_path: Path) -> None:
         await anybody.ask(subscribe(confirmed=False), device.pair)
         await until(lambda: told(anybody, UNCONFIRMED))
         await device.show(55.0)
-        await until(lambda: len(told(anybody, UNCONFIRMED)) == 2)
+        await until(lambda: len(told(anybody, UNCONFIRMED)) >= 2)
+        assert len(told(anybody, UNCONFIRMED)) == 2
         assert value_of(told(anybody, UNCONFIRMED)[-1]) == pytest.approx(43.75)

@@ -45,7 +45,7 @@ async def test_the_device_answers_who_is(tmp_path: Path) -> None:
     async with running(tmp_path) as device, front_end() as client:
         await client.who_is_directed(device.to, DEVICE + 1, DEVICE + 9)
         await client.who_is_directed(device.to, DEVICE, DEVICE)
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(60):
             while (found := await client.get_device(DEVICE)) is None:  # noqa: ASYNC110 - a packet
                 await asyncio.sleep(0.02)
         assert found.vendor_id == 999

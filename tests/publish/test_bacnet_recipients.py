@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 import rusty_bacnet as rusty
 
-from gateway.publish import bacnet_objects
 from tests.publish.bacnet_packets import listening, told_to
 from tests.publish.bacnet_site import (
+    ANSWER_MS,
     COMBINED,
     P1,
     Running,
@@ -31,28 +31,27 @@ from tests.publish.made import until
 pytestmark = pytest.mark.server
 
 
-async def test_a_silent_recipient_keeps_nobody_waiting(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(bacnet_objects, "ANSWER_MS", 100)
+async def test_a_silent_recipient_keeps_nobody_waiting(tmp_path: Path) -> None:
     async with (
         listening() as silent,
         listening() as recipient,
-        running(tmp_path, bacnet_recipients=f"{silent.address},{recipient.address}") as device,
+        running(
+            tmp_path, bacnet_recipients=f"{silent.address},{recipient.address}", answer_ms=100
+        ) as device,
     ):
         silent.answers = False
         device.hand.alarms = [wire_alarm()]
         await device.show(50.0, opened())
-        await told_to(recipient, 1)
+        await told_to(recipient, 1, again=True)
         state = await until(lambda: failing(device))
         assert silent.address in state.reason
         assert "does not confirm" in state.reason
         device.hand.alarms = [wire_alarm(active=False)]
         await device.show()
-        await told_to(recipient, 2)
-        await until(lambda: device.live.sinks["bacnet"].waiting == 2, 5)
+        await told_to(recipient, 2, again=True)
+        await until(lambda: device.live.sinks["bacnet"].waiting == 2)
         silent.answers = True
-        missed = await told_to(silent, 2)
+        missed = await told_to(silent, 2, again=True)
         assert [one.to_state for one in missed] == [1, 0], "fault, then normal"
         await until(lambda: device.live.sinks["bacnet"].waiting == 0)
         assert device.live.sinks["bacnet"].connected
@@ -70,7 +69,7 @@ async def test_stopping_does_not_wait_for_a_silent_recipient(tmp_path: Path) -> 
         async with running(tmp_path, bacnet_recipients=silent.address) as device:
             await device.show(50.0, opened())
             begun = time.monotonic()
-        assert time.monotonic() - begun < 1
+        assert time.monotonic() - begun < ANSWER_MS / 1000 / 2
 
 
 @asynccontextmanager
@@ -89,7 +88,7 @@ async def head_end() -> AsyncIterator[str]:
 async def logged(client: rusty.BACnetClient, to: str, count: int) -> list[dict[str, Any]]:
     """So many event notifications in the log of the head end, as it read them."""
     log = rusty.ObjectIdentifier(rusty.ObjectType.EVENT_LOG, 1)
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(60):
         while True:
             page: Any = await client.read_log_page(to, log)
             data = [one["datum"] for one in page["records"]]

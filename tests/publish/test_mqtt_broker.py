@@ -44,6 +44,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mqtt, "delays", lambda: iter([0.1] * 1000))
+    monkeypatch.setattr(mqtt, "FAREWELL_S", 30.0)
     monkeypatch.setattr(events, "LOOK_S", 0.05)
 
 
@@ -80,7 +81,7 @@ async def test_retained_states_and_birth(broker: Broker, store: Store, protocol:
     live = Live(HERE)
     shown(live, 0)
     async with publishing(live, store, settings(broker, mqtt_protocol=protocol)):
-        await until(lambda: connected(live) and live.sinks["mqtt"].sent == 4)
+        await until(lambda: connected(live) and live.sinks["mqtt"].sent >= 4)
         there = await broker.retained(f"{TOP}/#")
         assert set(there) == {
             f"{TOP}/{name}"
@@ -97,12 +98,12 @@ async def test_retained_states_and_birth(broker: Broker, store: Store, protocol:
         assert there[f"{TOP}/transducers/p1"]["value"] == pytest.approx(37.5)
         assert there[f"{TOP}/controllers/a"]["connected"] is True
         async with broker.subscribed(f"{TOP}/#", "-R") as got:
-            await asyncio.sleep(0.2)
             shown(live, 1, percent=51.0)
             shown(live, 2, percent=52.0, findings=(finding("p1"),))
-            await until(lambda: len(got) == 2)
+            await until(lambda: len(got) >= 2)
             shown(live, 3, percent=52.0, links={"a": LinkState("a", reason="no answer")})
-            await until(lambda: len(got) == 5)
+            await until(lambda: len(got) >= 5)
+            assert len(got) == 5
             topics = [message["topic"].removeprefix(f"{TOP}/") for message in got]
             assert topics[:2] == ["loops/stair", "transducers/p1"], "a finding goes at once"
             assert set(topics[2:]) == {"loops/stair", "transducers/p1", "controllers/a"}
@@ -112,10 +113,10 @@ async def test_retained_states_and_birth(broker: Broker, store: Store, protocol:
     assert (status["state"], status["reason"]) == ("offline", "stopped")
 
 
-def child(folder: Path, broker: Broker, events: int) -> subprocess.Popen[str]:
+def child(folder: Path, broker: Broker, events: int, most: int) -> subprocess.Popen[str]:
     script = Path(__file__).with_name("publishing_child.py")
     return subprocess.Popen(
-        [sys.executable, str(script), str(folder), str(broker.port), str(events)],
+        [sys.executable, str(script), str(folder), str(broker.port), str(events), str(most)],
         stdout=subprocess.PIPE,
         text=True,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
@@ -143,7 +144,7 @@ async def test_kill_leaves_the_will_and_loses_no_event(broker: Broker, tmp_path:
         def told() -> list[dict[str, Any]]:
             return [m for m in list(got) if m["topic"] in (FINDINGS, ALARMS)]
 
-        process = child(folder, broker, total)
+        process = child(folder, broker, total, total // 2 + 30)
         await until(lambda: len(told()) > 50)
         process.send_signal(signal.SIGKILL)
         process.wait()
@@ -154,7 +155,7 @@ async def test_kill_leaves_the_will_and_loses_no_event(broker: Broker, tmp_path:
         last = [m["payload"] for m in got if m["topic"] == will][-1]
         assert (last["state"], last["reason"]) == ("offline", "connection lost")
         before = len(told())
-        assert before < total, "killed too late to prove anything"
+        assert before < total, "the child stops on its way"
         live = Live(HERE)
         with open_store(folder, HERE) as store:
             left = store.do(outbox.waiting)
@@ -212,7 +213,8 @@ async def test_broker_that_hangs_is_noticed_and_taken_up_again(
     live = Live(HERE)
     shown(live, 0)
     async with publishing(live, store, settings(broker)):
-        await until(lambda: connected(live) and live.sinks["mqtt"].sent == 4)
+        # So short a time of answer may pass on a slow machine too: then it is told anew.
+        await until(lambda: connected(live) and live.sinks["mqtt"].sent >= 4)
         broker.signal(signal.SIGSTOP)
         store.write([], [finding()])
         await until(lambda: not connected(live))
@@ -239,7 +241,7 @@ async def test_tls_with_password(secure_broker: Broker, store: Store, protocol: 
         secure_broker.subscribed(f"{TOP}/events/#") as got,
         publishing(live, store, wanted),
     ):
-        await until(lambda: len(got) == 1)
+        await until(lambda: got)
         there = await secure_broker.retained(f"{TOP}/status")
         assert there[f"{TOP}/status"]["state"] == "online"
 
@@ -258,8 +260,9 @@ async def test_client_certificate(
     without = settings(secure_broker, **given, mqtt_password=PASSWORD)
     live = Live(HERE)
     async with publishing(live, store, without):
-        await until(partial(failed, live))
-        assert "certificate required" in live.sinks["mqtt"].reason
+        # The first tries may be too slow for so short a time of answer.
+        await until(lambda: "mqtt" in live.sinks)
+        await until(lambda: "certificate required" in live.sinks["mqtt"].reason)
     wanted = settings(
         secure_broker,
         **given,
