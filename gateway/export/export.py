@@ -27,6 +27,7 @@ from .readings import readings_table
 from .rollups import rollup_table
 from .scans import scans_table
 from .table import Slice, Table
+from .unnamed import unnamed
 
 PARQUET = (".parquet", ".pq")
 PART = ".part"
@@ -38,12 +39,16 @@ Progress = Callable[[float, float], None]
 
 @dataclass
 class Tally:
-    """What went out; times of the first and last row in seconds since 1970."""
+    """What went out; times of the first and last row in seconds since 1970.
+
+    unnamed: what the history holds of this time and the site file does not name.
+    """
 
     columns: int
     rows: int = 0
     first: float | None = None
     upto: float | None = None
+    unnamed: tuple[str, ...] = ()
 
 
 def table_of(site: Site, order: Order, archive: Path | None = None) -> Table:
@@ -106,6 +111,7 @@ def export_stream(
     try:
         with reader(store) as connection:
             check_owner(connection, store)
+            tally.unnamed = unnamed(connection, site, order)
             slices = _counted(table, connection, order, tally, progress)
             if parquet:
                 write_parquet(out, table, slices, about(site, order, table, time.time()))

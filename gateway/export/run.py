@@ -25,6 +25,8 @@ from .order import OrderError, ordered
 
 ENDINGS = (".csv", ".gz", *PARQUET)
 PRINTED = Path("-")
+SHOWN = 8
+"""So many names are told at most; all of them with --json."""
 
 
 def run_export(
@@ -84,11 +86,26 @@ def _data(file: Path, tally: Tally) -> dict[str, Any]:
         "columns": tally.columns,
         "first": None if tally.first is None else iso(tally.first),
         "last": None if tally.upto is None else iso(tally.upto),
+        "unnamed": list(tally.unnamed),
     }
 
 
 def _said(file: Path, tally: Tally) -> str:
     place = "standard output" if file == PRINTED else str(file)
+    return f"{_span(place, tally)}{_unnamed(tally.unnamed)}"
+
+
+def _unnamed(names: tuple[str, ...]) -> str:
+    if not names:
+        return ""
+    which = ", ".join(names[:SHOWN]) + (f" and {len(names) - SHOWN} more" * (len(names) > SHOWN))
+    return (
+        f"\nNot in it: {which}. The history holds them, but the site file does not name them; "
+        "the site file of their time exports them."
+    )
+
+
+def _span(place: str, tally: Tally) -> str:
     if tally.first is None or tally.upto is None:
         return f"{place}: no rows in this time"
     span = f"{iso(tally.first)} to {iso(tally.upto)}"

@@ -46,6 +46,7 @@ async def test_a_file_of_each_kind(state: Path, tmp_path: Path) -> None:
     assert done.json() == {
         "file": "out.parquet", "metadata": None, "rows": 30, "columns": 22,
         "first": "2026-05-28T20:30:00.000Z", "last": "2026-05-28T20:30:29.000Z",
+        "unnamed": [],
     }  # fmt: skip
     done = await command(tmp_path, "export", SITE, "-", "--rows", "hours", *span, *loop)
     assert done.out.startswith("time,dp-201 count,")
