@@ -72,7 +72,7 @@ def options(**changes: Any) -> Settings:
     return Settings(_env_file=None, **changes)
 
 
-async def until(test: Callable[[], Any], seconds: float = 40.0) -> Any:
+async def until(test: Callable[[], Any], seconds: float = 100.0) -> Any:
     """Wait until `test()` is true; its value."""
     async with asyncio.timeout(seconds):
         while not (value := test()):  # noqa: ASYNC110 - looks at other processes too

@@ -110,17 +110,20 @@ class Slow:
 
     def __init__(self) -> None:
         self.topics: list[str] = []
-        self._confirmed = asyncio.Semaphore(0)
+        self._confirmed, self._number = asyncio.Semaphore(0), 0
 
     async def publish(self, topic: str, *_: Any, **__: Any) -> None:
         self.topics.append(topic)
         await self._confirmed.acquire()
 
     async def confirm(self, upto: int) -> None:
-        """Until so many messages have come."""
-        while len(self.topics) < upto:
-            self._confirmed.release()
-            await asyncio.sleep(0.001)
+        """Until so many messages have come; the last of them is not confirmed."""
+        async with asyncio.timeout(60):
+            while len(self.topics) < upto:
+                if self._number < len(self.topics):
+                    self._number += 1
+                    self._confirmed.release()
+                await asyncio.sleep(0.001)
 
 
 async def test_what_changes_goes_before_what_is_only_told_again() -> None:

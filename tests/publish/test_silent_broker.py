@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import gc
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,6 +15,7 @@ from gateway.publish.mqtt import publish_mqtt
 from gateway.publish.sizes import BREAKS
 from gateway.record.store import Store, open_store
 from tests.publish.made import free_port, options, plant, shown, until
+from tests.pulse import pulse
 
 pytestmark = pytest.mark.slow
 
@@ -37,11 +37,11 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
 
 async def stop(task: asyncio.Task[None]) -> float:
     """Cancel and wait; how long it took. Nothing may be left running."""
-    begin = time.monotonic()
-    task.cancel()
-    with pytest.raises(asyncio.CancelledError):
-        await task
-    took = time.monotonic() - begin
+    with pulse() as passed:
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        took = passed()
     await asyncio.sleep(0.01)
     assert asyncio.all_tasks() == {asyncio.current_task()}
     gc.collect()  # a socket left open warns now
@@ -95,10 +95,11 @@ async def test_silent_broker_blocks_nothing_and_is_noticed(store: Store) -> None
         task = asyncio.create_task(
             publish_mqtt(live, store, options(mqtt_host="127.0.0.1", mqtt_port=port))
         )
-        longest, last = 0.0, time.monotonic()
-        while live.sinks.get("mqtt") is None or live.sinks["mqtt"].failures < 2:
-            await asyncio.sleep(0.01)
-            longest, last = max(longest, time.monotonic() - last), time.monotonic()
+        with pulse() as passed:
+            longest, last = 0.0, passed()
+            while live.sinks.get("mqtt") is None or live.sinks["mqtt"].failures < 2:
+                await asyncio.sleep(0.01)
+                longest, last = max(longest, passed() - last), passed()
         assert longest < 0.4, "the event loop was never held up"
         assert live.sinks["mqtt"].reason == "Operation timed out"
         assert await stop(task) < 2.0
@@ -137,7 +138,8 @@ async def test_broker_that_says_no(store: Store, protocol: str) -> None:
         )
         task = asyncio.create_task(publish_mqtt(live, store, settings))
         await until(lambda: "mqtt" in live.sinks and live.sinks["mqtt"].failures > 1)
-        assert "authorized" in live.sinks["mqtt"].reason.lower()
+        # On a slow machine a try may end before its answer has come.
+        await until(lambda: "authorized" in live.sinks["mqtt"].reason.lower())
         assert "hunter-green" not in live.sinks["mqtt"].reason
         await stop(task)
 
