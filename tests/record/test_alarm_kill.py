@@ -93,7 +93,8 @@ def test_nothing_is_lost_or_doubled(folders: list[Path], number: int) -> None:
     folder = folders[number]
     there = [journal.to_transition(entry) for entry in entries(folder, ALARM)]
     told = lives(folder / TOLD)
-    assert len(told) >= KILLS * 0.9, "a life may be killed before its first word"
+    # Every second life is waited for; the others may be killed before their first word.
+    assert len(told) >= KILLS / 2
     at = 0
     for life in told:
         if life.restored is not None:

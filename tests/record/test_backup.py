@@ -74,6 +74,8 @@ def test_while_the_recorder_writes(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         shares: list[float] = []
 
         def slowly(share: float) -> None:
+            if not shares:  # on a busy machine the recorder may rest for longer than a copy takes
+                committed_since(state / FILE, latest(state / FILE))
             shares.append(share)
             time.sleep(0.02)
 
@@ -94,6 +96,14 @@ def test_while_the_recorder_writes(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert made[-1] <= numbers[-1] < after, "of the instant at which it began"
     assert means == (len(numbers),)
     assert raised == (len([n for n in numbers if n % 5 == 0]),), "a finding with its row"
+
+
+def committed_since(file: Path, number: int) -> None:
+    """Wait until a newer row is there."""
+    end = time.monotonic() + 60
+    while latest(file) <= number:
+        assert time.monotonic() < end, "no commit for a minute"
+        time.sleep(0.02)
 
 
 def latest(file: Path) -> int:
