@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import socket
 import struct
+import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from typing import Any, Self
@@ -17,12 +18,15 @@ from gateway.plant.controllers import Controller
 from gateway.poll.scan import Scan
 
 Behaviour = Callable[[bytes, asyncio.StreamWriter], Awaitable[None]]
+PATIENT_S = 30.0
+"""Longer than a machine stands still: whoever waits so long has no answer."""
+WITHIN_S = 120.0
 
 
 def controller(port: int, count: int = 1, **more: Any) -> Controller:
     """Points p0, p1, ... are uint16 in input registers 0, 100, 200 ...: one request each."""
     nouns = {f"p{i}": {"table": "input", "address": 100 * i} for i in range(count)}
-    given = {"host": "127.0.0.1", "port": port, "interval_s": 0.1, "timeout_s": 1}
+    given = {"host": "127.0.0.1", "port": port, "interval_s": 0.1, "timeout_s": PATIENT_S}
     return Controller.model_validate({**given, "points": nouns, **more})
 
 
@@ -133,6 +137,25 @@ async def wire_tap(port: int) -> AsyncIterator[tuple[int, bytearray]]:
         await asyncio.gather(*tasks, return_exceptions=True)
 
 
+def pass_time(seconds: float) -> None:
+    """Let the clock of the running loop jump: whoever has waited for less gives up at once.
+
+    A timeout that is short enough to be waited for may pass by itself whenever the machine stands
+    still; and a long one that is made to pass costs no time.
+    """
+    loop = asyncio.get_running_loop()
+    before = loop.time
+    vars(loop)["time"] = lambda: before() + seconds
+
+
+async def happens(test: Callable[[], Any]) -> None:
+    """Wait until something is so; fails after two minutes."""
+    began = time.monotonic()
+    while not test():
+        assert time.monotonic() - began < WITHIN_S
+        await asyncio.sleep(0.002)
+
+
 def free_port() -> int:
     """A port that nobody listens on."""
     with socket.socket() as probe:
@@ -183,9 +206,9 @@ class Scans(list[Scan]):
         self._more.set()
 
     async def until(self, wanted: Callable[[Scan], bool], count: int = 1) -> None:
-        """Until `count` scans from now on are as wanted; fails after 10 s."""
-        async with asyncio.timeout(10):
-            seen = len(self)
-            while sum(wanted(scan) for scan in self[seen:]) < count:
-                self._more.clear()
+        """Until `count` scans from now on are as wanted; fails when none comes any more."""
+        seen = len(self)
+        while sum(wanted(scan) for scan in self[seen:]) < count:
+            self._more.clear()
+            async with asyncio.timeout(WITHIN_S):
                 await self._more.wait()

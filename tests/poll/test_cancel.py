@@ -23,11 +23,11 @@ pytestmark = pytest.mark.slow
 
 
 async def cancelled_soon(task: asyncio.Task[None]) -> None:
-    began = time.monotonic()
     task.cancel()
-    done, _ = await asyncio.wait({task}, timeout=2)
-    assert time.monotonic() - began < 0.2
-    assert done
+    await asyncio.wait({task}, timeout=0.2)
+    for _ in range(20):  # the machine may have stood still meanwhile: no time passed for the task
+        await asyncio.sleep(0)
+    assert task.done()
     assert task.cancelled()
 
 

@@ -55,7 +55,7 @@ class Fuzzer:
         await asyncio.sleep(0)
         writer.write(sent[cut:])
         # What is too short would be waited for until the timeout: that is tried a few times only.
-        if len(sent) < len(whole) and rng.random() < 0.95:
+        if len(sent) < len(whole) and rng.random() < 0.975:
             writer.close()
         self.answers += 1
         if self.answers == ANSWERS:
@@ -75,7 +75,7 @@ async def fuzz(fuzzer: Fuzzer) -> list[Scan]:
 
     points = {f"p{i}": {"table": "input", "address": i} for i in range(COUNT)}
     async with RawPeer(fuzzer.behave) as peer:
-        noun = controller(peer.port, points=points, interval_s=30.0, timeout_s=0.05)
+        noun = controller(peer.port, points=points, interval_s=30.0, timeout_s=0.1)
         poll = asyncio.create_task(
             poll_controller(
                 "c", noun, scans.append, offset_s=0.0, monotonic=lambda: now, sleep=sleep

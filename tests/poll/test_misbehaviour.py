@@ -14,7 +14,7 @@ from gateway.plant.controllers import Controller
 from gateway.poll.poller import poll_controller
 from gateway.poll.scan import Scan
 
-from .peers import Behaviour, RawPeer, Scans, answer, behave, controller
+from .peers import PATIENT_S, Behaviour, RawPeer, Scans, answer, behave, controller, pass_time
 
 pytestmark = pytest.mark.slow
 
@@ -24,16 +24,19 @@ OLD = 4711
 
 async def silent(_request: bytes, _writer: asyncio.StreamWriter) -> None:
     """Reads, and never says a word."""
+    pass_time(PATIENT_S)
 
 
 async def half_open(_request: bytes, _writer: asyncio.StreamWriter) -> None:
     """Keeps the connection, but reads and says nothing ever after."""
+    pass_time(PATIENT_S)
     await asyncio.Event().wait()
 
 
 async def late(request: bytes, writer: asyncio.StreamWriter) -> None:
     """Answers with old data when nobody waits for it any more."""
-    await asyncio.sleep(0.4)
+    pass_time(PATIENT_S)
+    await asyncio.sleep(0.1)
     writer.write(answer(request, [OLD]))
 
 
@@ -64,6 +67,8 @@ async def short(request: bytes, writer: asyncio.StreamWriter) -> None:
 
 async def cut(request: bytes, writer: asyncio.StreamWriter) -> None:
     writer.write(answer(request)[:-1])
+    await asyncio.sleep(0.01)  # what was written is read before any timer is looked at
+    pass_time(PATIENT_S)
 
 
 async def refuse(request: bytes, writer: asyncio.StreamWriter) -> None:
@@ -123,11 +128,12 @@ async def twice_as_fast(noun: Controller, scans: Scans) -> None:
 )
 async def test_misbehaviour_and_recovery(behaviour: Behaviour, reason: Reason) -> None:
     scans, neighbours = Scans(), Scans()
-    timeout_s = 0.25 if behaviour in (silent, half_open, late, cut) else 5.0
     async with RawPeer() as peer, RawPeer() as neighbour, asyncio.TaskGroup() as group:
         polls = [
-            group.create_task(twice_as_fast(controller(peer.port, timeout_s=timeout_s), scans)),
-            group.create_task(twice_as_fast(controller(neighbour.port, timeout_s=5), neighbours)),
+            group.create_task(twice_as_fast(controller(peer.port), scans)),
+            group.create_task(
+                twice_as_fast(controller(neighbour.port, timeout_s=2 * PATIENT_S), neighbours)
+            ),
         ]
         await scans.until(good)
         peer.behaviour = behaviour

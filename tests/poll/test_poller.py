@@ -18,12 +18,14 @@ from gateway.poll.poller import poll_controller, read_once
 from gateway.poll.scan import Scan
 
 from .peers import (
+    PATIENT_S,
     RawPeer,
     Scans,
     answer,
     behave,
     controller,
     free_port,
+    pass_time,
     second_server,
     simulator,
     wire_tap,
@@ -174,13 +176,17 @@ async def test_one_bad_reply_does_not_spoil_the_others() -> None:
 @pytest.mark.parametrize("length", [0, 10])
 async def test_after_a_timeout_nothing_more_is_asked(length: int) -> None:
     async def broken_off(request: bytes, writer: asyncio.StreamWriter) -> None:
-        spoilt = int.from_bytes(request[8:10], "big") == 100
-        writer.write(answer(request)[:length] if spoilt else answer(request))
+        if int.from_bytes(request[8:10], "big") != 100:
+            writer.write(answer(request))
+            return
+        writer.write(answer(request)[:length])
+        await asyncio.sleep(0.01)  # what was written is read before any timer is looked at
+        pass_time(PATIENT_S)
 
     async with RawPeer(broken_off) as peer:
-        scan = await read_once("c", controller(peer.port, 3, timeout_s=0.1))
+        scan = await read_once("c", controller(peer.port, 3))
     assert reasons(scan) == [NONE, BAD_REPLY if length else NO_COMMUNICATION, NO_COMMUNICATION]
-    assert scan.link.reason.startswith("input 100 to 100: no answer within 0.1 s")
+    assert scan.link.reason.startswith("input 100 to 100: no answer within 30 s")
     assert len(peer.requests) == 2
 
 
@@ -211,12 +217,13 @@ async def test_late_answers_never_become_later_values() -> None:
         if len(peer.requests) > 1:
             await behave(request, writer)
             return
+        pass_time(PATIENT_S)
         for transaction in (int.from_bytes(request[:2], "big"), 0, 2, 3):
-            await asyncio.sleep(0.2)
+            await asyncio.sleep(0.1)
             writer.write(answer(request, [old], transaction=transaction))
 
     async with RawPeer(late) as peer:
-        async with polling(controller(peer.port, timeout_s=0.15)) as scans:
+        async with polling(controller(peer.port)) as scans:
             await scans.until(lambda scan: reasons(scan) == [NONE], 20)
         assert peer.connections == 2
     assert reasons(scans[0]) == [NO_COMMUNICATION]
@@ -252,14 +259,14 @@ async def test_rare_polls_keep_no_connection_open() -> None:
 
 async def test_only_changes_are_logged() -> None:
     async def silent(_request: bytes, _writer: asyncio.StreamWriter) -> None:
-        pass
+        pass_time(PATIENT_S)
 
     async def refuse(request: bytes, writer: asyncio.StreamWriter) -> None:
         writer.write(request[:4] + b"\0\3" + request[6:7] + bytes([request[7] | 0x80, 6]))
 
     async with RawPeer() as peer:
         with capture_logs() as logs:
-            async with polling(controller(peer.port, timeout_s=0.15)) as scans:
+            async with polling(controller(peer.port)) as scans:
                 for behaviour, reason in (
                     (behave, NONE),
                     (refuse, BAD_REPLY),
@@ -271,7 +278,7 @@ async def test_only_changes_are_logged() -> None:
     assert [(log["log_level"], log["event"], log.get("reason")) for log in logs] == [
         ("info", "controller answers", None),
         ("warning", "controller answers badly", "input 0 to 0: exception 6 (server device busy)"),
-        ("warning", "controller lost", "input 0 to 0: no answer within 0.15 s"),
+        ("warning", "controller lost", "input 0 to 0: no answer within 30 s"),
         ("info", "controller answers", None),
     ]
     assert {log["controller"] for log in logs} == {"c"}

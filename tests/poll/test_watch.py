@@ -18,7 +18,16 @@ from gateway.poll.watch import (
     table_rows,
 )
 
-from .peers import Behaviour, RawPeer, answer, controller, free_port, simulator
+from .peers import (
+    PATIENT_S,
+    Behaviour,
+    RawPeer,
+    answer,
+    controller,
+    free_port,
+    pass_time,
+    simulator,
+)
 
 pytestmark = pytest.mark.slow
 
@@ -116,19 +125,19 @@ async def test_trouble_is_told_and_passes() -> None:
     words = {0: 1}
     async with (
         RawPeer(serving(words, lambda *_: 6)) as peer,
-        watch(peer.port, 0, 0, timeout_s=0.1) as registers,
+        watch(peer.port, 0, 0) as registers,
     ):
         busy = await anext(registers)
         assert busy.trouble == "holding 0 to 0: exception 6 (server device busy)"
         assert busy.registers == (Register(0),)
 
         async def silent(_request: bytes, _writer: asyncio.StreamWriter) -> None:
-            pass
+            pass_time(PATIENT_S)
 
         async def odd(request: bytes, writer: asyncio.StreamWriter) -> None:
             writer.write(answer(request, unit=3))
 
-        for peer.behaviour, trouble in ((silent, "no answer within 0.1 s"), (odd, "unit 3")):
+        for peer.behaviour, trouble in ((silent, "no answer within 30 s"), (odd, "unit 3")):
             assert trouble in (await anext(registers)).trouble
         peer.behaviour = serving(words, lambda *_: 0)
         good = await anext(registers)
