@@ -86,6 +86,7 @@ def pages(site: Site) -> list[str]:
     ]  # fmt: skip
 
 
+@pytest.mark.timeout(900)  # six tries of sixteen pages on a slow machine
 @pytest.mark.parametrize("loops", [3, 1000])
 async def test_small_and_soon(chromium: Browser, loops: int) -> None:
     site = archive() if loops == 3 else large(loops)
@@ -95,7 +96,7 @@ async def test_small_and_soon(chromium: Browser, loops: int) -> None:
         for path in pages(site):
             best = await load(chromium, address + path)
             for _ in range(TRIES - 1):
-                if best.ms > SOON_MS:
+                if best.ms > SOON_MS * best.slow:
                     again = await load(chromium, address + path)
                     best = min(best, again, key=lambda one: one.ms / one.slow)
             lines.append(f"/{path:24} {best.ms:5.0f} ms {best.size:7} B {best.requests:3} requests")

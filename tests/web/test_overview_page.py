@@ -208,7 +208,8 @@ async def test_units_and_colours_are_the_viewers_choice(chromium: Browser, feede
         await picture(page, "overview-choices")
         await page.get_by_label("Colours").select_option("light")
         assert await page.evaluate(ground) == "rgb(233, 236, 238)"
-        await page.get_by_label("Times").select_option("of this device")
+        async with page.expect_navigation():
+            await page.get_by_label("Times").select_option("of this device")
         await live(page)
         zone = await page.evaluate("Intl.DateTimeFormat().resolvedOptions().timeZone")
         await expect(page.locator("#zone")).to_have_text(zone)

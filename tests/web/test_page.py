@@ -63,13 +63,13 @@ async def test_old_values_never_look_live(chromium: Browser, feeder: Feeder) -> 
             # It comes back: the page resumes by itself.
             async with serving(feeder, port=port):
                 await expect(page.locator("body")).to_have_attribute(
-                    "data-feed", "live", timeout=15_000
+                    "data-feed", "live", timeout=60_000
                 )
                 await expect(warning).to_be_hidden()
                 await expect(old).to_be_hidden()
                 # The gateway answers but has no new rows.
                 feeder.silent = True
-                await expect(warning).to_contain_text("no new readings", timeout=15_000)
+                await expect(warning).to_contain_text("no new readings", timeout=60_000)
                 await expect(old).to_contain_text("Not live: from")
                 feeder.silent = False
                 await expect(warning).to_be_hidden()
@@ -77,13 +77,16 @@ async def test_old_values_never_look_live(chromium: Browser, feeder: Feeder) -> 
             annex = Feeder(archive("Harbour Street Annex"), interval=0.5)
             async with feeding(annex), serving(annex, port=port):
                 await expect(page.locator(".site")).to_have_text(
-                    "Harbour Street Annex", timeout=15_000
+                    "Harbour Street Annex", timeout=60_000
                 )
                 await live(page)
-        refused = [e for e in watched.errors if "ERR_CONNECTION_REFUSED" not in e]
-        assert [e for e in refused if "ERR_INCOMPLETE_CHUNKED_ENCODING" not in e] == []
+        assert [e for e in watched.errors if not GONE.search(e)] == []
 
 
+GONE = re.compile(
+    r"net::ERR_(CONNECTION_REFUSED|CONNECTION_RESET|EMPTY_RESPONSE|INCOMPLETE_CHUNKED_ENCODING)"
+)
+"""How a server that goes away looks, by the instant at which it does."""
 TURN = """(word) => {
   Object.defineProperty(document, "hidden", { value: word === "hidden", configurable: true });
   document.dispatchEvent(new Event("visibilitychange"));

@@ -33,7 +33,7 @@ async def test_answers_keep_to_the_description_whatever_is_asked(tmp_path: Path)
         program = await asyncio.create_subprocess_exec(
             str(Path(sys.executable).with_name("schemathesis")), "run",
             f"{address}api/v1/openapi.json", "--phases", "coverage,fuzzing",
-            "--generation-deterministic", "--max-time", str(SECONDS), "--request-timeout", "5",
+            "--generation-deterministic", "--max-time", str(SECONDS), "--request-timeout", "60",
             "--exclude-path-regex", f"{ENDLESS}|{ELSEWHERE}", "--exclude-checks", UNTOLD,
             "-H", f"Authorization: Bearer {TOKEN}", "-H", f"Origin: {address.rstrip('/')}",
             "--no-color",

@@ -20,6 +20,7 @@ from gateway.errors import StartError
 from gateway.settings import Settings
 from gateway.web import streams
 from gateway.web.serve import CLOSE_S, address_of, listening, serve
+from tests.pulse import pulse
 
 from .archive import START, open_circuit
 from .feeder import Feeder, serving
@@ -37,7 +38,7 @@ class Events:
     async def next(self) -> dict[str, Any]:
         """The next event's state; EOFError at the end."""
         name = ""
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(60):
             async for line in self._lines:
                 if line.startswith(":"):
                     self.comments.append(line)
@@ -53,7 +54,7 @@ class Events:
 @asynccontextmanager
 async def listener(address: str) -> AsyncIterator[Events]:
     async with (
-        httpx.AsyncClient(timeout=5) as client,
+        httpx.AsyncClient(timeout=60) as client,
         client.stream("GET", f"{address}api/v1/stream") as answer,
     ):
         assert answer.headers["content-type"].startswith("text/event-stream")
@@ -72,7 +73,7 @@ async def test_state_at_once_and_with_every_row(feeder: Feeder) -> None:
         assert [x["id"] for x in state["loops"]] == list(feeder.live.site.loops)
         assert state["loops"][2]["findings"][0]["fault"] == "open-circuit"
         assert len(state["links"]) == 3
-        assert 0 <= state["age_s"] < 1
+        assert 0 <= state["age_s"] <= time.time() - now + 0.1
         assert state["fresh_within_s"] == 5
 
 
@@ -117,7 +118,7 @@ async def test_a_reader_that_does_not_read_holds_up_nobody(
 ) -> None:
     monkeypatch.setattr(streams, "GAP_S", 0.001)
     feeder.findings = [replace(open_circuit(START), consequence=500_000 * "x")]
-    with socket.socket() as idle:
+    with socket.socket() as idle, pulse() as passed:
         async with serving(feeder) as address:
             idle.connect(("127.0.0.1", httpx.URL(address).port))
             idle.sendall(b"GET /api/v1/stream HTTP/1.1\r\nHost: x\r\n\r\n")
@@ -127,11 +128,12 @@ async def test_a_reader_that_does_not_read_holds_up_nobody(
                 while sent < 12_000_000:  # far more than the sockets between them hold
                     feeder.row(time.time())
                     sent += len(json.dumps(await events.next()))
-            begun = time.monotonic()
+            begun, before = time.monotonic(), passed()
         # Leaving closed the server, with the idle reader's answer stuck: cut off at the deadline.
-        assert CLOSE_S - 1 < time.monotonic() - begun < CLOSE_S + 3
+        assert time.monotonic() - begun > CLOSE_S - 1
+        assert passed() - before < CLOSE_S + 3
         await asyncio.sleep(0)
-        idle.settimeout(2)
+        idle.settimeout(20)
         with suppress(ConnectionResetError):
             while idle.recv(1 << 20):
                 pass
@@ -149,14 +151,14 @@ async def test_shutdown_ends_streams_at_once(
     async with listener(await opened) as events:
         await events.next()
         await asyncio.sleep(0.2)  # by now it waits for the next row
-        begun = time.monotonic()
-        task.cancel()
-        with pytest.raises(EOFError):
-            await events.next()
-        assert time.monotonic() - begun < 1
-        with pytest.raises(asyncio.CancelledError):
-            await task
-    assert time.monotonic() - begun < 2
+        with pulse() as passed:
+            task.cancel()
+            with pytest.raises(EOFError):
+                await events.next()
+            assert passed() < 1
+            with pytest.raises(asyncio.CancelledError):
+                await task
+            assert passed() < 2
 
 
 async def test_a_port_in_use_is_one_clear_error(feeder: Feeder, tmp_path: Path) -> None:

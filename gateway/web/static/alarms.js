@@ -20,7 +20,7 @@ let edition = null;
 let asked = 0;
 let now = Date.now() / 1000;
 let lately = "no alarms seen yet";
-let acted = 0;
+let acted = false; // until the list is drawn that one's own deed has changed
 
 report(page("report"));
 who();
@@ -31,7 +31,7 @@ whenOther(() => {
 whenDone((said) => {
   say(page("told"), said);
   setTimeout(() => page("told").textContent === said && say(page("told"), ""), 15000);
-  acted = Date.now();
+  acted = true;
   fetched(); // the stream tells soon, but whoever acted should not wait for it
 });
 watch("/api/v1/stream/frame", { state: shown, judged });
@@ -72,6 +72,7 @@ function draw(fresh) {
   views = fresh;
   const open = list.update(views);
   place();
+  acted = false;
   level(page("verdict"), worst(open.map((view) => LEVELS[view.status])));
   show_journal.changed();
 }
@@ -85,8 +86,8 @@ function place() {
 
 // The button that was pressed may be gone with its alarm: the keyboard goes on from the list.
 function settle() {
-  if (document.activeElement !== document.body || Date.now() - acted > 3000) return;
-  acted = 0;
+  if (!acted || document.activeElement !== document.body) return;
+  acted = false;
   page("open-h").focus();
 }
 

@@ -29,6 +29,7 @@ export function timeline(root, { names, panels, quality, running, happened, inte
   let fetched = 0;
   let waiting = 0;
   let edition = null;
+  let asked = 0;
   let refused = false; // times that were typed: said until others are chosen
 
   const drawings = panels.map((panel, n) => {
@@ -82,14 +83,18 @@ export function timeline(root, { names, panels, quality, running, happened, inte
 
   async function happenings(number) {
     edition = number;
+    asked += 1;
+    const mine = asked; // an answer that comes late does not take the place of a later one
     const [from, to] = shown.ends(now);
     try {
       const answer = await fetch(`/api/v1/happenings?${happened}&from=${from.toFixed(3)}&to=${(to + (shown.live ? 3600 : 0)).toFixed(3)}`);
       if (!answer.ok) throw new Error(`answer ${answer.status}`);
-      events.take(await answer.json());
+      const found = await answer.json();
+      if (mine !== asked) return;
+      events.take(found);
       draw();
     } catch {
-      edition = null; // with the next row
+      if (mine === asked) edition = null; // with the next row
     }
   }
 
