@@ -23,7 +23,10 @@ from gateway.export.export import description
 from gateway.export.job import Job
 from gateway.export.order import KINDS, Names, Order, OrderError, ordered
 from gateway.export.parquettable import check_parquet
+from gateway.export.unnamed import unnamed
+from gateway.record.history import reader
 
+from .past import ask
 from .refusals import RefusalError, answer, documented
 from .sources import FromApp, Sources
 from .trends import TIMES
@@ -80,6 +83,21 @@ def asked(
 
 def _given(words: list[str] | None) -> list[str]:
     return [word for word in words or [] if word]
+
+
+async def left_out(sources: Sources) -> tuple[str, ...]:
+    """What the history holds and the site file does not name; nothing when it cannot be read."""
+    file, site = sources.past.file, sources.live.site
+    if file is None or not file.is_file():
+        return ()
+
+    def names() -> tuple[str, ...]:
+        with reader(file) as connection:
+            return unnamed(connection, site, ordered(site, "hours"))
+
+    with suppress(RefusalError):
+        return await ask(names)
+    return ()
 
 
 FromAddress: TypeAlias = Annotated[Asked, Depends(asked)]

@@ -16,10 +16,12 @@ from gateway.plant.site import Site
 from gateway.plant.units import PASCALS, PRESSURE_UNITS
 
 from .door import Door, address_of, encrypted
+from .exporting import left_out
 from .frame import interval_of
 from .joined import PLOTS, Files
 from .refusals import unknown
 from .signing import session_view
+from .sources import FromApp
 from .still import LABELS, peers_of, still_loop, still_transducer
 from .tls import beyond_this_machine
 from .viewing import SIGN_IN, way_back
@@ -151,9 +153,10 @@ def _of_work(router: APIRouter, site: Site, page: Maker) -> None:
         return page(request, "checks.html", "/checks", **more)
 
     @router.get("/export", response_class=HTMLResponse)
-    async def export(request: Request) -> HTMLResponse:
+    async def export(request: Request, sources: FromApp) -> HTMLResponse:
         loops = [(key, noun.name or key) for key, noun in site.loops.items()]
-        return page(request, "export.html", "/export", loops=loops, parquet=has_parquet())
+        more = {"loops": loops, "parquet": has_parquet(), "unnamed": await left_out(sources)}
+        return page(request, "export.html", "/export", **more)
 
 
 def _of_signing_in(router: APIRouter, door: Door, page: Maker) -> None:
