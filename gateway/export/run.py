@@ -100,8 +100,8 @@ def _unnamed(names: tuple[str, ...]) -> str:
         return ""
     which = ", ".join(names[:SHOWN]) + (f" and {len(names) - SHOWN} more" * (len(names) > SHOWN))
     return (
-        f"\nNot in it: {which}. The history holds them, but the site file does not name them; "
-        "the site file of their time exports them."
+        f"\nLeft out: {which}. The history holds them, but the site file does not name them; "
+        "export them with the site file of their time."
     )
 
 

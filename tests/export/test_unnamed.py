@@ -69,11 +69,11 @@ def test_as_a_person_meets_it(state: Path, capsys: pytest.CaptureFixture[str]) -
     assert isinstance(errors.file, io.StringIO)
     said = errors.file.getvalue().splitlines()
     assert said[1] == (
-        "Not in it: loop lobby, transducer p3. The history holds them, but the site file does not "
-        "name them; the site file of their time exports them."
+        "Left out: loop lobby, transducer p3. The history holds them, but the site file does not "
+        "name them; export them with the site file of their time."
     )
     run_export(plant(), ("hours", [], [], None, None), state, file, errors, as_json=True)
     assert json.loads(capsys.readouterr().out)["unnamed"] == list(GONE)
     errors.file.truncate(0)
     run_export(plant(third=True), ("hours", [], [], None, None), state, file, errors)
-    assert "Not in it" not in errors.file.getvalue()
+    assert "Left out" not in errors.file.getvalue()

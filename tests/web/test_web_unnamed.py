@@ -14,7 +14,7 @@ from tests.record.made import plant, rows
 
 from .feeder import Feeder
 
-GONE = "Not among it: loop lobby, transducer p3. The history holds them"
+GONE = "Left out: loop lobby, transducer p3. The history holds them"
 
 
 async def page(file: Path, site: Site) -> str:
@@ -31,10 +31,10 @@ async def test_what_is_gone_from_the_site_file_is_named(tmp_path: Path) -> None:
     with open_store(tmp_path, plant(third=True)) as store:
         store.write([rows(plant(third=True), 20)])
     assert GONE in await page(store.file, plant())
-    assert "Not among it" not in await page(store.file, plant(third=True))
+    assert "Left out" not in await page(store.file, plant(third=True))
 
 
 async def test_without_a_history_the_page_comes_all_the_same(tmp_path: Path) -> None:
-    assert "Not among it" not in await page(tmp_path / "none", plant())
+    assert "Left out" not in await page(tmp_path / "none", plant())
     (tmp_path / "spoiled").write_bytes(b"no database, whatever it is called" * 100)
-    assert "Not among it" not in await page(tmp_path / "spoiled", plant())
+    assert "Left out" not in await page(tmp_path / "spoiled", plant())
