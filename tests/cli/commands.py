@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).parents[2]
-PATIENCE_S = 40.0
+PATIENCE_S = 120.0
 
 
 @dataclass

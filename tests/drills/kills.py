@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import json
 import os
-import sqlite3
 import sys
 import time
 from collections.abc import Sequence
@@ -17,44 +16,57 @@ from typing import Any
 import httpx
 
 from gateway.record import journal, outbox
-from gateway.record.opening import FILE
 from gateway.record.store import open_store
 from gateway.run import run_gateway
 from gateway.settings import Settings
-from tests.publish.made import until
 from tests.publish.servers import Broker, TimeSeries
+from tests.whole.program import LIMITS
 
 from .counting import counting, site_at
 from .lane import PERSON, TOLD
 from .report import Outcome
-from .running import arrived, caught_up, sent
+from .running import arrived, asked, caught_up, heard, outbox_empty, sent
 
 ROOT = Path(__file__).parents[2]
 SECONDS = 0.15, 1.7
 """A life, from the fork on; some from when it is up (`lane.WAITS`)."""
-UNCOMMITTED_S = 1.0
-"""What is not yet committed when a process is killed may be lost; nothing that is older than this
-may stay out of a commit that begins."""
-NO_COMMIT_S = 5.0
-"""Nor may what is older than this, if no commit has begun: commits come every second, but a busy
-machine takes its time over them."""
+ON_ITS_WAY = 1
+"""Commits that may begin without a row that was made before them: it was not queued yet. A clock
+cannot tell, for a busy machine may leave either for seconds."""
+NO_COMMIT_ROWS = 50
+"""So many rows may be made until a commit begins: five times what comes in a second."""
+
+
+@dataclass
+class Commit:
+    """One that began: how many rows had been made before it, and the times (ms) of its own."""
+
+    made: int
+    rows: set[int]
+    done: bool = False
 
 
 @dataclass
 class Life:
-    """What one life told."""
+    """What one life told. `rows`: times, s."""
 
     rows: list[float] = field(default_factory=list)
     confirmed: list[str] = field(default_factory=list)
     committed: set[int] = field(default_factory=set)
-    writing: float = 0.0
+    commits: list[Commit] = field(default_factory=list)
     killed: float = 0.0
 
     def may_lose(self, time_ms: int) -> bool:
         """Whether a row that was made was not committed yet, and needed not be."""
-        made = time_ms / 1000
-        waits = made < self.writing - UNCOMMITTED_S or made < self.killed - NO_COMMIT_S
-        return time_ms not in self.committed and not waits
+        if time_ms in self.committed:
+            return False
+        if any(time_ms in one.rows for one in self.commits):
+            return time_ms in self.commits[-1].rows  # killed in the middle of it
+        number = [round(1000 * t) for t in self.rows].index(time_ms)
+        without = [one.made for one in self.commits if one.made > number]
+        waited = len(self.rows) - max([number, *without])
+        busy = bool(self.commits) and not self.commits[-1].done  # takes as long as the disk takes
+        return len(without) <= ON_ITS_WAY and (busy or waited <= NO_COMMIT_ROWS)
 
 
 def lives(file: Path) -> list[Life]:
@@ -73,9 +85,11 @@ def lives(file: Path) -> list[Life]:
             case "confirmed":
                 found[-1].confirmed.append(value)
             case "writing":
-                found[-1].writing = value
+                rows = {round(1000 * t) for t in value}
+                found[-1].commits.append(Commit(len(found[-1].rows), rows))
             case "committed":
                 found[-1].committed |= {round(1000 * t) for t in value}
+                found[-1].commits[-1].done = True
             case "killed":
                 found[-1].killed = value
     return found
@@ -97,8 +111,12 @@ async def drill(
         await asyncio.gather(*(_killed(lane, peer.port, kills // lanes) for lane in made))
         took = time.monotonic() - began
         upto = [await _last_life(lane, peer.port, series) for lane in made]
-        await asyncio.sleep(0.5)
-        told = [(one["topic"].split("/")[1], one["payload"]["sequence"]) for one in got]
+        journals = [await asyncio.to_thread(_sequence, lane) for lane in made]
+        wanted = {
+            (lane.name, seq) for lane, seqs in zip(made, journals, strict=True) for seq in seqs
+        }
+        await heard(lambda: wanted <= set(_told(got)))
+        told = _told(got)
     results = [
         await _judged(lane, series, [seq for site, seq in told if site == lane.name], last)
         for lane, last in zip(made, upto, strict=True)
@@ -142,9 +160,9 @@ async def _last_life(lane: Lane, port: int, series: TimeSeries) -> int:
     )
     try:
         address = await asyncio.wait_for(up.get(), 60)
-        last = int(_asked(state / FILE, "SELECT max(time_ms) FROM scans"))
-        await until(lambda: _asked(state / FILE, "SELECT count(*) FROM outbox") == 0)
-        async with httpx.AsyncClient(base_url=address) as client:
+        last = int(asked(state, "SELECT max(time_ms) FROM scans"))
+        await outbox_empty(state)
+        async with httpx.AsyncClient(base_url=address, timeout=60, limits=LIMITS) as client:
             await caught_up(client, "influx")
         await sent(series, lane.name, last)
         return last
@@ -153,12 +171,16 @@ async def _last_life(lane: Lane, port: int, series: TimeSeries) -> int:
         await task
 
 
-def _asked(file: Path, question: str) -> Any:
-    connection = sqlite3.connect(f"{file.as_uri()}?mode=ro", uri=True)
-    try:
-        return connection.execute(question).fetchone()[0]
-    finally:
-        connection.close()
+def _told(got: Sequence[dict[str, Any]]) -> list[tuple[str, int]]:
+    """Site and sequence number of every event that came from the broker."""
+    return [(one["topic"].split("/")[1], one["payload"]["sequence"]) for one in got]
+
+
+def _sequence(lane: Lane) -> list[int]:
+    """Sequence numbers of what the broker should have told."""
+    with open_store(lane.folder / "state", site_at(1, lane.name)) as store:
+        found = store.do(journal.search, journal.Search(kind="alarm"), 10_000_000)
+    return [entry.seq for entry in found]
 
 
 @dataclass

@@ -119,13 +119,14 @@ def _child(here: Site, settings: Settings, told: Any, writing: int) -> None:
 
 
 def _tell_commits(told: Any) -> None:
-    """When a commit begins, and what was in it once it is done."""
+    """What is in a commit that begins, and that it is done."""
     real = Store.write
 
     def write(store: Store, rows: Sequence[Row], happened: Sequence[Happened] = ()) -> None:
-        tell(told, writing=time.time())
+        times = [float(t) for block, _ in rows for t in block.time]
+        tell(told, writing=times)
         real(store, rows, happened)
-        tell(told, committed=[float(t) for block, _ in rows for t in block.time])
+        tell(told, committed=times)
 
     Store.write = write  # type: ignore[assignment, method-assign] # in this process
 

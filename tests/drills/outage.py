@@ -18,12 +18,14 @@ from gateway.measure.measure import Measure
 from gateway.record import cursors, journal, outbox
 from gateway.record.store import open_store
 from gateway.settings import Settings
+from tests.publish.made import until
 from tests.publish.servers import Broker, TimeSeries
 from tests.whole.program import gateway
 
 from .counting import counting, site_at
 from .report import Outcome
-from .running import arrived, caught_up, rows_told, sent
+from .running import alarms_heard, arrived, caught_up, outbox_empty, rows_told, sent
+from .servers import ended
 
 DAY_S = 86_400
 EVENTS = 3_000
@@ -78,28 +80,30 @@ async def drill(folder: Path, broker: Broker, series: TimeSeries) -> list[Outcom
         series.kill()
         broker.signal(signal.SIGTERM)
         await asyncio.to_thread(fill, state, end)
-        broker.kill()
+        await ended(broker)
         here = site_at(peer.port, interval_s=LIVE_S)
         with rows_told() as made:
             async with gateway(here, settings) as client:
                 await asyncio.sleep(3.0)
+                await until(lambda: made.times)
                 await asyncio.gather(broker.start(), series.start())
                 began = time.monotonic()
                 page = asyncio.create_task(_page(client), name="page")
-                took = await caught_up(client, "mqtt", "influx", seconds=180)
+                took = await caught_up(client, "mqtt", "influx", seconds=300)
                 page.cancel()
                 slowest = (await asyncio.gather(page, return_exceptions=True))[0]
                 assert isinstance(slowest, float), slowest
                 upto = made.times[-1]
                 last = await sent(series, "drill", upto)
-        await asyncio.sleep(1.0)
+                await outbox_empty(state)
+        told = await alarms_heard(got, state)
     remarks = [
         f"meanwhile rows at most {made.longest_pause(began):.2f} s apart (due: {LIVE_S} s)",
         f"states at the broker {_pauses(got):.2f} s",
         f"page within {slowest:.2f} s",
         f"newest row at the server after {last:.1f} s",
     ]
-    return await _outcomes(state, series, got, upto, took, remarks)
+    return await _outcomes(state, series, told, upto, took, remarks)
 
 
 async def _page(client: httpx.AsyncClient) -> float:
@@ -128,7 +132,7 @@ def _pauses(got: list[dict[str, Any]]) -> float:
 async def _outcomes(
     state: Path,
     series: TimeSeries,
-    got: list[dict[str, Any]],
+    told: list[int],
     upto: int,
     took: float,
     remarks: list[str],
@@ -137,7 +141,6 @@ async def _outcomes(
         kept = set(store.do(lambda c: [row[0] for row in c.execute("SELECT time_ms FROM scans")]))
         found = store.do(journal.search, journal.Search(kind="alarm"), 10_000_000)
         waiting = store.do(outbox.waiting)
-    told = [one["payload"]["sequence"] for one in got if one["topic"].endswith("/events/alarms")]
     wanted = {t for t in kept if t <= upto}
     points = await arrived(series, "drill", wanted)
     broken = "broker and server away for 24 h"

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import itertools
+import sqlite3
 import time
-from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager, contextmanager
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ import httpx
 
 from gateway import watching
 from gateway.record.backlog import Scan
+from gateway.record.opening import FILE
 from tests.publish.servers import TimeSeries
 
 SENT_S = 30.0
@@ -82,18 +84,20 @@ class Person:
 
     @asynccontextmanager
     async def busy(self, every_s: float = 0.25) -> AsyncIterator[None]:
-        """Acts now and then."""
+        """Acts now and then; at the end, what was begun is waited for."""
+        over = asyncio.Event()
 
         async def go_on() -> None:
-            while True:
+            while not over.is_set():
                 await self.act()
-                await asyncio.sleep(every_s)
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(over.wait(), every_s)
 
         task = asyncio.create_task(go_on(), name="person")
         try:
             yield
         finally:
-            task.cancel()
+            over.set()
             await asyncio.gather(task, return_exceptions=True)
 
 
@@ -107,7 +111,48 @@ async def sinks(client: httpx.AsyncClient) -> dict[str, dict[str, Any]]:
     return {one["name"]: one for one in (await client.get("/api/v1/sinks")).json()}
 
 
-async def caught_up(client: httpx.AsyncClient, *names: str, seconds: float = 60.0) -> float:
+def asked(state: Path, question: str) -> Any:
+    """One value of the history file in a state folder."""
+    connection = sqlite3.connect(f"{(state / FILE).as_uri()}?mode=ro", uri=True)
+    try:
+        return connection.execute(question).fetchone()[0]
+    finally:
+        connection.close()
+
+
+async def outbox_empty(state: Path, seconds: float = 120.0) -> None:
+    """Wait until the broker has confirmed every event; TimeoutError."""
+    async with asyncio.timeout(seconds):
+        while asked(state, "SELECT count(*) FROM outbox"):  # noqa: ASYNC110 - a file
+            await asyncio.sleep(0.05)
+
+
+async def heard(enough: Callable[[], bool], seconds: float = SENT_S) -> None:
+    """Wait until a reader has heard enough; after `seconds` what is missing counts as lost.
+
+    What the broker has confirmed to the gateway may still be on its way to the reader.
+    """
+    began = time.monotonic()
+    while not enough() and time.monotonic() - began < seconds:  # noqa: ASYNC110 - a plain list
+        await asyncio.sleep(0.05)
+
+
+async def alarms_heard(got: list[dict[str, Any]], state: Path) -> list[int]:
+    """Sequence numbers of events of alarms that came to a reader of everything.
+
+    As soon as it has all that are in the journal; what came twice is there twice.
+    """
+    count = asked(state, "SELECT count(*) FROM journal WHERE kind = 'alarm'")
+
+    def there() -> list[int]:
+        mine = (one for one in got if one["topic"].endswith("/events/alarms"))
+        return [one["payload"]["sequence"] for one in mine]
+
+    await heard(lambda: len(set(there())) >= count)
+    return there()
+
+
+async def caught_up(client: httpx.AsyncClient, *names: str, seconds: float = 120.0) -> float:
     """Wait until these have taken nearly everything; how long it took."""
     began = time.monotonic()
     async with asyncio.timeout(seconds):
@@ -134,7 +179,7 @@ async def sent(series: TimeSeries, site: str, newest_ms: int) -> float:
 
 
 async def arrived(
-    series: TimeSeries, site: str, wanted: set[int], seconds: float = 15.0
+    series: TimeSeries, site: str, wanted: set[int], seconds: float = SENT_S
 ) -> set[int]:
     """Times (ms) that the server has of a transducer, as soon as all wanted are among them.
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
 from tests.publish.made import free_port
-from tests.publish.servers import Broker, TimeSeries
+from tests.publish.servers import Broker, Server, TimeSeries
 
 
 @asynccontextmanager
@@ -20,6 +21,14 @@ async def broker_in(folder: Path) -> AsyncIterator[Broker]:
         yield there
     finally:
         there.kill()
+
+
+async def ended(there: Server, seconds: float = 60.0) -> None:
+    """Wait for the end of a server that was told to end: it writes first what it has."""
+    async with asyncio.timeout(seconds):
+        while there.process is not None and there.process.poll() is None:  # noqa: ASYNC110 - no event tells
+            await asyncio.sleep(0.02)
+    there.kill()
 
 
 def _configure(there: Broker) -> None:

@@ -24,6 +24,7 @@ from collections.abc import AsyncIterator, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 import httpx
 import numpy as np
@@ -37,7 +38,7 @@ from tests.whole.program import LIMITS
 
 from .counting import counting, site_at
 from .filled import fill
-from .running import person
+from .running import person, sinks
 from .servers import broker_in, series_in
 
 ROOT = Path(__file__).parents[2]
@@ -51,6 +52,7 @@ PAGES = (
 """Looked at one after the other, again and again."""
 SITE = "soak"
 LOOK_S = 5.0
+CONNECTED_S = 30.0
 ACT_S = 10.0
 HOURS_A_DAY = 24.0
 AS_A_SERVICE = {"MALLOC_ARENA_MAX": "1"}
@@ -115,16 +117,26 @@ async def soak(
         ada = person(client, folder / "state")
         async with reading(client, STREAMS), ada.busy(ACT_S):
             times, memory, asked = await _looked(client, child, 60 * minutes)
-        sinks = {one["name"]: one for one in (await client.get("/api/v1/sinks")).json()}
-        if not all(one["connected"] for one in sinks.values()):
-            raise RuntimeError(f"not everything was connected: {sinks}")
-        return Soak(times, memory, int(sinks["store"]["sent"]), asked, len(ada.confirmed))
+        now = await _connected(client)
+        return Soak(times, memory, int(now["store"]["sent"]), asked, len(ada.confirmed))
+
+
+async def _connected(client: httpx.AsyncClient) -> dict[str, dict[str, Any]]:
+    """Receivers by name, soon all of them connected; RuntimeError."""
+    began = time.monotonic()
+    while True:
+        now = await sinks(client)
+        if all(one["connected"] for one in now.values()):
+            return now
+        if time.monotonic() - began > CONNECTED_S:
+            raise RuntimeError(f"not everything was connected: {now}")
+        await asyncio.sleep(0.2)
 
 
 async def _looked(
     client: httpx.AsyncClient, child: int, seconds: float
 ) -> tuple[list[float], list[float], int]:
-    """Times and memory, and how much was asked for meanwhile."""
+    """Times and memory, and how much was asked for meanwhile: every page once at the least."""
     times, memory, began = [], [], time.monotonic()
     for asked, page in enumerate(itertools.cycle(PAGES)):
         await asyncio.sleep(min(LOOK_S, seconds / 30))
@@ -132,7 +144,7 @@ async def _looked(
         memory.append(own_memory(child))
         (await client.get("/metrics")).raise_for_status()
         (await client.get(page)).raise_for_status()
-        if times[-1] >= seconds:
+        if times[-1] >= seconds and asked + 1 >= len(PAGES):
             return times, memory, 2 * (asked + 1)
     raise AssertionError
 

@@ -16,7 +16,18 @@ from tests.whole.program import gateway
 
 from .counting import counting, site_at
 from .report import Outcome
-from .running import Made, Person, arrived, caught_up, person, rows_told, sent
+from .running import (
+    Made,
+    Person,
+    alarms_heard,
+    arrived,
+    caught_up,
+    outbox_empty,
+    person,
+    rows_told,
+    sent,
+)
+from .servers import ended
 
 HANG_S = 12.0
 """Longer than the gateway waits for an answer of either."""
@@ -45,10 +56,8 @@ async def drill(folder: Path, broker: Broker, series: TimeSeries) -> list[Outcom
                 await caught_up(client, "mqtt", "influx")
                 upto = made.times[-1]
                 await sent(series, "drill", upto)
-        await asyncio.sleep(1.0)
-        told = [
-            one["payload"]["sequence"] for one in got if one["topic"].endswith("/events/alarms")
-        ]
+                await outbox_empty(state)
+        told = await alarms_heard(got, state)
     return await _outcomes(state, series, made, ada, (hung, down), told, upto)
 
 
@@ -65,7 +74,7 @@ async def _restart(broker: Broker, series: TimeSeries, client: httpx.AsyncClient
     series.kill()
     broker.signal(signal.SIGTERM)
     await asyncio.sleep(DOWN_S)
-    broker.kill()
+    await ended(broker)
     await asyncio.gather(broker.start(), series.start())
     return await caught_up(client, "mqtt", "influx")
 

@@ -30,7 +30,7 @@ def test_malformed_answers() -> None:
 
 @pytest.mark.server
 @pytest.mark.slow
-@pytest.mark.timeout(240)
+@pytest.mark.timeout(600)
 async def test_killed_while_recording_and_forwarding(
     tmp_path: Path, broker: Broker, series: TimeSeries
 ) -> None:
@@ -41,6 +41,7 @@ async def test_killed_while_recording_and_forwarding(
 
 @pytest.mark.server
 @pytest.mark.slow
+@pytest.mark.timeout(600)
 async def test_broker_and_server_hang_and_are_started_anew(
     tmp_path: Path, broker: Broker, series: TimeSeries
 ) -> None:
@@ -51,7 +52,7 @@ async def test_broker_and_server_hang_and_are_started_anew(
 
 @pytest.mark.server
 @pytest.mark.slow
-@pytest.mark.timeout(240)  # catching up takes as long as the machine needs for it
+@pytest.mark.timeout(600)  # catching up takes as long as the machine needs for it
 async def test_a_day_without_broker_and_server(
     tmp_path: Path, broker: Broker, series: TimeSeries
 ) -> None:
@@ -67,6 +68,7 @@ async def test_a_day_without_broker_and_server(
 
 @pytest.mark.server
 @pytest.mark.slow
+@pytest.mark.timeout(600)
 async def test_a_disk_in_trouble(tmp_path: Path) -> None:
     nothing_lost(await broken_disk.drill(tmp_path))
 
@@ -77,7 +79,7 @@ async def test_left_alone_with_everything_connected(tmp_path: Path) -> None:
     """A short one, to see that it measures; the slope means something after an hour."""
     found = await soak.soak(tmp_path, 0.2, filled_h=1.5)
     assert len(found.times_s) > 10
-    assert found.rows >= 8
+    assert found.rows >= 5
     assert 30 < found.memory_MB[-1] < 400
     assert found.asked > 20
     assert found.acted > 0
@@ -112,10 +114,21 @@ def test_slope_of_memory_that_only_wavers_holds_zero() -> None:
 
 
 def test_rows_that_a_killed_process_may_lose() -> None:
-    """Those not committed, unless they stayed out of a commit, or none came, for too long."""
-    life = kills.Life(committed={1000, 2000}, writing=3.0, killed=4.5)
-    assert not life.may_lose(2000), "it was committed"
-    assert not life.may_lose(1900), "it stayed out of a commit that began 1.1 s later"
-    assert life.may_lose(2100)
-    assert life.may_lose(4400)
-    assert not kills.Life(killed=20.0).may_lose(14_900), "no commit for 5 s"
+    """Those not committed, unless they stayed out of two commits, or none came for long."""
+    rows = [float(k) for k in range(60)]
+    life = kills.Life(rows=rows[:9], committed={0, 1000})
+    life.commits = [kills.Commit(3, {0, 1000}, done=True), kills.Commit(6, {4000})]
+    assert not life.may_lose(1000), "it was committed"
+    assert not life.may_lose(2000), "made before two commits, and in neither"
+    assert life.may_lose(4000), "killed in the middle of its commit"
+    assert life.may_lose(5000), "made, but not queued, when that began"
+    assert life.may_lose(8000)
+    life = kills.Life(rows=rows)
+    assert not life.may_lose(9000), "51 rows, and no commit"
+    assert life.may_lose(10_000)
+    life.commits = [kills.Commit(5, {1000})]
+    assert life.may_lose(2000), "its commit takes long"
+    life.commits[0].done = True
+    assert not life.may_lose(2000), "55 rows since a commit without it, and no other"
+    life.commits.append(kills.Commit(20, {19_000}))
+    assert not life.may_lose(1000), "a commit failed, and the next went without what was in it"

@@ -28,11 +28,20 @@ from tests.cli.commands import started
 from tests.publish.bacnet_packets import Listener, Stamp, Summary, listening, summaries
 from tests.publish.bacnet_site import free_udp_port, front_end, input_id
 from tests.publish.servers import Broker
-from tests.whole.program import archive, entries, gateway, journal, plant, until
+from tests.whole.program import (
+    archive,
+    entries,
+    gateway,
+    journal,
+    plant,
+    rows_between,
+    until,
+)
 
-pytestmark = pytest.mark.server
+pytestmark = [pytest.mark.server, pytest.mark.timeout(600)]
 
 WIRE, LIMIT = "open-circuit:dp-201", "pressure-high:stair-b"
+SHELVED = "frozen:dp-302"
 TOPICS = "loopwitness/harbour-archive"
 DP_201 = 1
 """Instance of the first transducer of the site file."""
@@ -116,7 +125,7 @@ async def arrived(recipient: Listener, count: int) -> None:
     async def enough() -> bool:
         return len(recipient.events) >= count
 
-    await until(20, f"{count} notifications", enough)
+    await until(60, f"{count} notifications", enough)
 
 
 async def acknowledge(client: rusty.BACnetClient, port: int, stamp: Stamp) -> None:
@@ -143,17 +152,26 @@ async def test_one_broken_wire_is_one_alarm_everywhere(
         (live,) = lives
         await calm(tmp_path, client)
         await switch(switches, on=True)
+        broken = time.time()
 
         async def told() -> bool:
             return bool(recipient.events) and bool(journal(tmp_path, "alarm"))
 
-        assert await until(8, "journal and recipient", told) < 8
+        await until(90, "journal and recipient", told)
+        told_at = time.time()
 
         async def followed() -> bool:
             return ("pressure-high", "stair-b", "alarm") in journal(tmp_path, "alarm")
 
-        await until(90, "the pressure rises, as the fan makes up for it", followed)
-        await asyncio.sleep(3)
+        await until(180, "the pressure rises, as the fan makes up for it", followed)
+        assert rows_between(tmp_path, broken, told_at) <= 8
+
+        async def at_the_broker() -> bool:
+            states = {WIRE: "active unacknowledged", LIMIT: "suppressed by design"}
+            return len(published) >= 3 and await retained(broker) == states
+
+        await until(60, "both at the broker", at_the_broker)
+        await asyncio.sleep(2)  # for what should not come
 
         # One alarm, its consequence under it: in the journal, live, on BACnet and at the broker.
         assert journal(tmp_path, "alarm") == [
@@ -174,9 +192,6 @@ async def test_one_broken_wire_is_one_alarm_everywhere(
         assert [(e["alarm"], e["annunciates"]) for e in events] == [
             (WIRE, True), (LIMIT, False), (LIMIT, False)
         ]  # fmt: skip
-        assert await retained(broker) == {
-            WIRE: "active unacknowledged", LIMIT: "suppressed by design"
-        }  # fmt: skip
 
         # Acknowledged there, seen here.
         await acknowledge(desk, port, notice.stamp)
@@ -191,20 +206,37 @@ async def test_one_broken_wire_is_one_alarm_everywhere(
             states = await retained(broker)
             return states[WIRE] == "active acknowledged" and len(published) > 3
 
-        await until(20, "acknowledged at the broker", seen)
+        await until(60, "acknowledged at the broker", seen)
         assert [e["payload"]["event"] for e in published][3:] == ["acknowledge"]
 
-        # Mended: everything comes back by itself.
         await switch(switches, on=False)
+        await mended(live, desk, port, recipient)
 
-        async def over() -> bool:
-            return live.latest is not None and live.latest.alarms == ()
 
-        await until(60, "no alarm is left", over)
-        assert await going_on(desk, port) == []
-        await arrived(recipient, 3)
-        states = [(e.instance, e.notify_type, e.to_state) for e in recipient.events]
-        assert states == [(DP_201, 0, FAULT), (DP_201, 2, FAULT), (DP_201, 0, 0)]
+async def mended(live: Live, desk: rusty.BACnetClient, port: int, recipient: Listener) -> None:
+    """Everything comes back by itself."""
+
+    async def over() -> bool:
+        assert live.latest
+        # A limit that came to ring meanwhile, as it may on a busy machine, waits to be seen.
+        for one in live.latest.alarms:
+            if one.memory.state == "returned unacknowledged" and one.definition.id != WIRE:
+                await live.alarms.act(do.acknowledge(one.definition.id, "Ada"))
+        return live.latest.alarms == ()
+
+    await until(180, "no alarm is left", over)
+
+    async def nothing_more() -> bool:
+        return await going_on(desk, port) == []
+
+    async def ended() -> bool:
+        return (DP_201, 0) in [(e.instance, e.to_state) for e in recipient.events]
+
+    await until(60, "nothing goes on for the front end", nothing_more)
+    await until(60, "its end at the recipient", ended)
+    mine = [e for e in recipient.events if e.instance == DP_201]
+    states = [(e.notify_type, e.to_state) for e in mine]
+    assert states == [(0, FAULT), (2, FAULT), (0, 0)]
 
 
 async def test_alarms_and_holds_come_back_after_a_stop(tmp_path: Path, lives: list[Live]) -> None:
@@ -216,35 +248,41 @@ async def test_alarms_and_holds_come_back_after_a_stop(tmp_path: Path, lives: li
             await switch(switches, on=True)
 
             async def raised() -> bool:
-                return bool(lives[0].alarms.standing)
+                return lives[0].alarms.of(WIRE).memory.state == "active unacknowledged"
 
-            await until(30, "the alarm", raised)
+            await until(90, "the alarm", raised)
             alarms, now = lives[0].alarms, time.time()
             await alarms.act(do.acknowledge(WIRE, "Ada", "spare part is on its way"))
-            await alarms.act(do.shelve("frozen:dp-302", "Ada", "known", now + 12))
+            await alarms.act(do.shelve(SHELVED, "Ada", "known", now + 12))
             away = do.out_of_service("transducer", "dp-401", "Ben", "calibration", now + 3600)
             await alarms.act(away)
+            await arrived(recipient, 2)
             before = {one.definition.id: one.memory for one in alarms.standing}
         told = len(recipient.events)
         async with gateway(site, settings):
             alarms = lives[1].alarms
-            assert {one.definition.id: one.memory for one in alarms.standing} == before
+            after = {one.definition.id: one.memory for one in alarms.standing}
+            if time.time() > now + 12:  # a start that took so long finds it off the shelf
+                after.setdefault(SHELVED, before[SHELVED])
+            assert after == before
             assert alarms.of(WIRE).memory.state == "active acknowledged"
             hold = alarms.of("frozen:dp-401").memory.service
             assert hold
             assert (hold.actor, hold.reason, hold.until) == ("Ben", "calibration", now + 3600)
 
             async def back() -> bool:
-                return alarms.of("frozen:dp-302").memory.state == "normal"
+                return alarms.of(SHELVED).memory.state == "normal"
 
-            await until(now + 15 - time.time(), "off the shelf by itself", back)
-            assert time.time() >= now + 12
+            await until(90, "off the shelf by itself", back)
+            back_at = time.time()
+            assert back_at >= now + 12
 
             async def journalled() -> bool:
                 over = ("frozen", "dp-302", "unshelve", "gateway", "its time is over")
                 return over in entries(tmp_path, "alarm")
 
-            await until(20, "the end of shelving in the journal", journalled)
+            await until(60, "the end of shelving in the journal", journalled)
+            assert rows_between(tmp_path, now + 12, back_at) <= 3
             assert alarms.of(WIRE).memory == before[WIRE]
             assert len(recipient.events) == told, "what was known before is not told again"
 
@@ -256,7 +294,7 @@ async def process(folder: Path, site_file: Path, settings: Settings) -> AsyncIte
     changed = {f"LOOPWITNESS_{name.upper()}": str(getattr(settings, name)) for name in names}
     async with started(folder, "run", site_file, **changed) as child:
         assert child.stdout
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(120):
             assert b"is up" in await child.stdout.readline()
         yield
 
@@ -287,19 +325,24 @@ async def test_a_killed_gateway_comes_back_with_its_alarms(tmp_path: Path) -> No
         async with process(tmp_path, site_file, settings):
             await asyncio.sleep(3)
             await switch(switches, on=True)
-            await until(40, "the front end sees the alarm", one_event)
+            await until(90, "the front end sees the alarm", one_event)
             await arrived(recipient, 1)
             await acknowledge(desk, port, recipient.events[0].stamp)
             await arrived(recipient, 2)
         kept = entries(tmp_path, "alarm")
-        assert [entry[2] for entry in kept] == ["alarm", "acknowledge"]
+        assert [entry[2] for entry in kept if entry[0] == "open-circuit"] == [
+            "alarm",
+            "acknowledge",
+        ]
         told = len(recipient.events)
         async with process(tmp_path, site_file, settings):
-            await until(40, "the front end sees it again", one_event)
+            await until(90, "the front end sees it again", one_event)
             await asyncio.sleep(2)
             (one,) = await going_on(desk, port)
             assert (one.instance, one.state, one.acknowledged) == (DP_201, FAULT, (1, 1, 1))
-            assert entries(tmp_path, "alarm")[:2] == kept
-            again = [entry[:3] for entry in entries(tmp_path, "alarm")[2:]]
-            assert {entry[0] for entry in again} <= {"pressure-high"}, "consequences only"
+            now = entries(tmp_path, "alarm")
+            assert now[: len(kept)] == kept
+            others = {entry[0] for entry in now} - {"open-circuit"}
+            assert others <= {"pressure-high"}, "consequences only"
+            assert [entry[0] for entry in now].count("open-circuit") == 2
             assert len(recipient.events) == told

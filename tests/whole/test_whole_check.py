@@ -64,12 +64,14 @@ class Program:
 
     def __init__(self, process: asyncio.subprocess.Process) -> None:
         self.process, self.said, self.heard = process, "", 0
+        self.silent = False
 
     async def listen(self) -> None:
         """Take in what it says, so that it never waits for its reader."""
         assert self.process.stdout
         while some := await self.process.stdout.read(4096):
             self.said += some.decode()
+        self.silent = True
 
     async def enter(self) -> None:
         """Press Enter."""
@@ -84,14 +86,13 @@ class Program:
         """
         start = time.monotonic()
         while True:
-            ended = self.process.returncode
-            if ended is not None:
-                await asyncio.sleep(0.2)  # what it said last may still be on its way
+            ended = self.silent  # looked at first: what it said last may still be on its way
             if found := what.search(self.said, self.heard):
                 self.heard = found.end()
                 return found.lastgroup or ""
-            over = ended is not None or time.monotonic() - start > PATIENCE_S
-            assert not over, f"not said: {what.pattern}; exit code {ended}; it said:\n{self.said}"
+            over = ended or time.monotonic() - start > PATIENCE_S
+            code = self.process.returncode
+            assert not over, f"not said: {what.pattern}; exit code {code}; it said:\n{self.said}"
             await asyncio.sleep(0.02)
 
 

@@ -127,7 +127,7 @@ async def test_a_whole_check_in_the_browser(tmp_path: Path) -> None:
         async def back() -> bool:
             return not (await client.get("/api/v1/out-of-service")).json()
 
-        await until(10, "everything is back in service", back)
+        await until(90, "everything is back in service", back)
 
 
 async def test_on_a_phone(tmp_path: Path) -> None:

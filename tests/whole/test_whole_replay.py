@@ -16,7 +16,7 @@ from gateway.views import finding_view
 from tests.cli.commands import ROOT, command
 from tests.whole.program import archive, gateway, plant, until
 
-pytestmark = [pytest.mark.server, pytest.mark.slow]
+pytestmark = [pytest.mark.server, pytest.mark.slow, pytest.mark.timeout(600)]
 
 EXAMPLE = ROOT / "config" / "harbour-archive.toml"
 BROKEN = (
@@ -54,9 +54,9 @@ async def test_a_recorded_history_replays_to_the_findings_told_live(tmp_path: Pa
         await until(90, "nothing wrong at first", lambda: found(set()))
         await switch(switches, on=True)
         all_three = {(fault, subject) for _, subject, fault in BROKEN}
-        await until(60, "all three faults found, and nothing else", lambda: found(all_three))
+        await until(150, "all three faults found, and nothing else", lambda: found(all_three))
         await switch(switches, on=False)
-        await until(60, "all repaired", lambda: found(set()))
+        await until(150, "all repaired", lambda: found(set()))
     live = told(state)
     assert {(f["fault"], f["subject"], f["phase"]) for f in live} >= {
         (fault, subject, phase) for _, subject, fault in BROKEN for phase in ("raised", "cleared")
