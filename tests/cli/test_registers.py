@@ -21,26 +21,33 @@ class Moving:
 
     def __init__(self) -> None:
         self.rounds = 0
-        self.twice = asyncio.Event()
+        self.often = asyncio.Event()
+        """Set when it has been asked six times."""
 
     async def __call__(self, request: bytes, writer: asyncio.StreamWriter) -> None:
         self.rounds += 1
         first, count = struct.unpack(">HH", request[8:12])
         held = [i + (self.rounds if i == 12 else 0) for i in range(first, first + count)]
         writer.write(answer(request, held))
-        if self.rounds > 1:
-            self.twice.set()
+        if self.rounds > 5:
+            self.often.set()
 
 
 async def test_json_has_a_line_for_every_round(tmp_path: Path) -> None:
-    async with RawPeer(Moving()) as peer:
-        seen = await command(
+    controller = Moving()
+    async with (
+        RawPeer(controller) as peer,
+        started(
             tmp_path, "registers", f"127.0.0.1:{peer.port}", "--table", "input", "--unit", 9,
-            "--first", 10, "--last", 14, "--interval", 0.1, "--for", 1, "--json",
-        )  # fmt: skip
-    assert (seen.code, seen.err) == (0, "")
+            "--first", 10, "--last", 14, "--interval", 0.1, "--timeout", 60, "--json",
+        ) as process,
+    ):  # fmt: skip
+        await asyncio.wait_for(controller.often.wait(), 60)
+        tell(process, signal.SIGINT)
+        seen = await ended(process)
+    assert (seen.code, seen.err) == (130, "")
     lines = [json.loads(line) for line in seen.out.splitlines()]
-    assert len(lines) > 3
+    assert len(lines) in {controller.rounds - 1, controller.rounds}
     assert [r["address"] for r in lines[-1]["registers"]] == [10, 11, 12, 13, 14]
     moved = [r["address"] for r in lines[-1]["registers"] if r["changes"]]
     assert moved == [12]
@@ -51,9 +58,10 @@ async def test_a_table_is_left_when_it_is_stopped(tmp_path: Path) -> None:
     controller = Moving()
     async with RawPeer(controller) as peer:
         address = f"127.0.0.1:{peer.port}"
-        async with started(tmp_path, "registers", address, "--moving") as process:
-            await asyncio.wait_for(controller.twice.wait(), 20)
-            await asyncio.sleep(0.3)
+        words = ("registers", address, "--moving", "--interval", 0.1, "--timeout", 60)
+        async with started(tmp_path, *words) as process:
+            # Asked again, it has taken in what was answered before.
+            await asyncio.wait_for(controller.often.wait(), 60)
             tell(process, signal.SIGINT)
             seen = await ended(process)
     assert seen.code == 130
@@ -93,6 +101,7 @@ async def test_a_controller_that_refuses_everything(tmp_path: Path) -> None:
 
     async with RawPeer(refuse) as peer:
         address = f"127.0.0.1:{peer.port}"
-        seen = await command(tmp_path, "registers", address, "--last", 3, "--for", 1)
+        words = ("registers", address, "--last", 3, "--timeout", 60, "--for", 1)
+        seen = await command(tmp_path, *words)
     assert seen.code == 4
     assert "nothing could be read: no such registers" in seen.err

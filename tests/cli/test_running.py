@@ -44,14 +44,14 @@ combine = "single"
 async def address_of(process: asyncio.subprocess.Process) -> str:
     """The page's address, as the command prints it."""
     assert process.stdout
-    line = await asyncio.wait_for(process.stdout.readline(), 40)
+    line = await asyncio.wait_for(process.stdout.readline(), 120)
     found = re.fullmatch(r"Loopwitness is up: (http://\S+) \(Ctrl-C stops it\)\n", line.decode())
     assert found, line
     return found[1]
 
 
 def get(address: str) -> int:
-    with urlopen(address, timeout=10) as answer:  # noqa: S310 (our own, on loopback)
+    with urlopen(address, timeout=60) as answer:  # noqa: S310 (our own, on loopback)
         return int(answer.status)
 
 
