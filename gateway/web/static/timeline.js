@@ -52,11 +52,9 @@ export function timeline(root, { names, panels, quality, running, happened, inte
   // what: changes whenever something has happened.
   function add(time, values, what) {
     now = time;
-    if (shown.live) {
-      if (stale || now - fetched > again()) load();
-      else if (shown.span <= ROWS_UP_TO) past.add(time, values);
-      past.forget(now - shown.span - past.data.width);
-    }
+    if (stale || (shown.live && now - fetched > again())) load();
+    else if (shown.live && shown.span <= ROWS_UP_TO) past.add(time, values);
+    if (shown.live) past.forget(now - shown.span - past.data.width);
     if (what !== edition) happenings(what);
     draw();
   }
