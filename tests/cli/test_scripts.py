@@ -67,7 +67,7 @@ class Desk:
     def run(self, script: str, *args: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
             ["bash", str(self.project / "deploy" / script), *args],
-            env=self.environment(), capture_output=True, text=True, timeout=30, check=False,
+            env=self.environment(), capture_output=True, text=True, timeout=120, check=False,
         )  # fmt: skip
 
 

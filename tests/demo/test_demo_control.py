@@ -135,7 +135,7 @@ async def test_runs_until_cancelled_and_leaves_nothing_behind(on_free_ports: Sit
     drive = on_free_ports.controllers["sf-2"]
     client = AsyncModbusTcpClient(drive.host, port=drive.port, timeout=30, retries=0)
     assert await client.connect()
-    async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}") as http:
+    async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}", timeout=60) as http:
         begun = time.monotonic()
         first = (await client.read_input_registers(0, count=1, device_id=1)).registers[0]
         await asyncio.sleep(0.35)

@@ -224,7 +224,7 @@ class TimeSeries(Server):
     async def points(self, metric: str, since_ms: int = 0, **tags: str) -> dict[int, float]:
         """Points of one series by time (ms), from a time on."""
         match = ",".join(f'{key}="{value}"' for key, value in tags.items())
-        async with httpx.AsyncClient(timeout=10) as client:
+        async with httpx.AsyncClient(timeout=60) as client:
             await client.get(f"{self.url}/internal/force_flush")
             asked = {"match[]": f"{metric}{{{match}}}", "start": f"{since_ms / 1000:.3f}"}
             answer = await client.get(f"{self.url}/api/v1/export", params=asked)

@@ -31,7 +31,7 @@ PHONE = (360, 780)
 LARGER_PHONE = (390, 844)
 FIRST_LOAD = 300_000
 """Bytes that a page may take before it shows everything."""
-expect.set_options(timeout=20_000)
+expect.set_options(timeout=60_000)
 """Milliseconds: a slow machine is no fault of a page."""
 PICTURES = Path(__file__).parents[2] / "ci-output"
 

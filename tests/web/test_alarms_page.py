@@ -72,7 +72,7 @@ async def press(page: Page, where: str, button: str) -> None:
 
 
 async def asked(address: str, path: str) -> Any:
-    async with httpx.AsyncClient() as client:
+    async with httpx.AsyncClient(timeout=60) as client:
         answer = await client.get(f"{address}api/v1/{path}")
         assert answer.status_code == 200, answer.text
         return answer.json()

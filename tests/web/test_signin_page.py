@@ -68,7 +68,7 @@ async def opened(
 
 
 async def entries(address: str, query: str) -> list[dict[str, Any]]:
-    async with httpx.AsyncClient() as client:
+    async with httpx.AsyncClient(timeout=60) as client:
         answer = await client.get(f"{address}api/v1/journal?{query}")
         assert answer.status_code == 200, answer.text
         found: list[dict[str, Any]] = answer.json()["entries"]
@@ -227,7 +227,9 @@ async def test_signing_out_forgets_the_person(chromium: Browser, feeder: Feeder)
         await expect(page.get_by_role("link", name="Sign in").first).to_be_visible()
         assert await page.context.cookies() == []
         # The old cookie is worth nothing any more.
-        async with httpx.AsyncClient(cookies={"loopwitness-tests": cookie["value"]}) as client:
+        async with httpx.AsyncClient(
+            cookies={"loopwitness-tests": cookie["value"]}, timeout=60
+        ) as client:
             answer = await client.get(f"{address}api/v1/session")
         assert answer.json()["person"] == ""
         (entry, _) = await entries(address, "kind=sign-in")

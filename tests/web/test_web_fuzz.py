@@ -41,7 +41,7 @@ async def test_answers_keep_to_the_description_whatever_is_asked(tmp_path: Path)
         )  # fmt: skip
         said, _ = await program.communicate()
         told = said.decode()
-        async with httpx.AsyncClient() as client:
+        async with httpx.AsyncClient(timeout=60) as client:
             health = await client.get(f"{address}healthz")
     assert program.returncode == 0, told[-9000:]
     tested = re.search(r"Tested: (\d+)", told)

@@ -52,7 +52,7 @@ async def test_encrypted_with_hsts_and_a_cookie_for_tls_alone(
     async with serving(feeder, settings=settings(cert, key)) as address:
         assert address.startswith("https://127.0.0.1:")
         trust = ssl.create_default_context(cafile=str(cert))
-        async with httpx.AsyncClient(verify=trust, base_url=address) as client:
+        async with httpx.AsyncClient(verify=trust, base_url=address, timeout=60) as client:
             answer = await client.get("/")
             assert answer.headers["strict-transport-security"] == "max-age=31536000"
             body = {"name": OLIVE, "password": PASSWORD}
@@ -62,20 +62,20 @@ async def test_encrypted_with_hsts_and_a_cookie_for_tls_alone(
             assert cookie.startswith("__Host-loopwitness-tests=")
             assert "Secure" in cookie
             assert (await client.get("/api/v1/session")).json()["person"] == OLIVE
-        async with httpx.AsyncClient() as client:
+        async with httpx.AsyncClient(timeout=60) as client:
             with pytest.raises(httpx.HTTPError):
                 await client.get(address.replace("https", "http"))
         old = ssl.create_default_context(cafile=str(cert))
         old.minimum_version = ssl.TLSVersion.MINIMUM_SUPPORTED
         with pytest.warns(DeprecationWarning, match="TLSv1_1"):
             old.maximum_version = ssl.TLSVersion.TLSv1_1
-        async with httpx.AsyncClient(verify=old) as client:
+        async with httpx.AsyncClient(verify=old, timeout=60) as client:
             with pytest.raises(httpx.ConnectError):
                 await client.get(address)
 
 
 async def test_without_tls_no_hsts(feeder: Feeder) -> None:
-    async with serving(feeder) as address, httpx.AsyncClient() as client:
+    async with serving(feeder) as address, httpx.AsyncClient(timeout=60) as client:
         for path in ("", "api/v1/loops", "sign-in"):
             assert "strict-transport-security" not in (await client.get(address + path)).headers
 
