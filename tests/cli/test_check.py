@@ -149,6 +149,7 @@ id = "mill-lane"
 [controllers.plc]
 host = "127.0.0.1"
 port = {port}
+timeout_s = 60
 [controllers.plc.points]
 ai1 = {{ table = "input", address = 5 }}
 ai1_value = {{ table = "input", address = 20, type = "float32", unit = "Pa" }}
