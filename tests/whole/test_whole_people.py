@@ -114,7 +114,13 @@ async def test_a_new_start_signs_everybody_out_and_keeps_the_people(tmp_path: Pa
         async with gateway(site, settings) as client:
             assert (await client.get("/api/v1/loops")).status_code == 401
             assert await Browser(client).sign_in(TESS) == 200
-            assert (await client.get("/api/v1/loops")).status_code == 200
+
+            async def shown() -> bool:
+                answer = await client.get("/api/v1/loops")
+                assert answer.status_code in (200, 503), "503 until the first row is there"
+                return answer.status_code == 200
+
+            await until(90, "the loops", shown)
             cookies = client.cookies
         async with gateway(site, settings) as client:
             client.cookies = cookies
