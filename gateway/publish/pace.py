@@ -27,7 +27,7 @@ class Pace:
     def answered(self, took: float) -> None:
         """It said yes after so many seconds."""
         self.seconds = min(LONGEST_S, max(FIRST_S, ROOM * took))
-        if ROOM * took <= FIRST_S:
+        if 2 * took < self.seconds:  # twice as much takes twice as long at the most
             self._share = min(1.0, 2 * self._share)
 
     def late(self) -> None:

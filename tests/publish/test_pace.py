@@ -24,24 +24,26 @@ def test_late_then_quick_again() -> None:
     for _ in range(9):
         pace.late()
     assert (pace.seconds, pace.rows(MOST)) == (LONGEST_S, 1)
-    pace.answered(12.0)
-    assert (pace.seconds, pace.rows(MOST)) == (48.0, 1)
-    for _ in range(20):
+    pace.answered(40.0)
+    assert (pace.seconds, pace.rows(MOST)) == (60.0, 1)
+    for _ in range(30):
         pace.answered(0.1)
     assert (pace.seconds, pace.rows(MOST)) == (FIRST_S, MOST)
 
 
-@given(st.floats(0, 14), st.floats(0, 2), st.integers(1, 5000))
+@given(st.floats(0, 25), st.floats(0, 2), st.integers(1, 5000))
 def test_every_server_that_answers_at_all_gets_on(fixed: float, a_row: float, most: int) -> None:
-    """An answer takes a while, and longer the more it is about: it comes again and again."""
-    pace, answers, lates = Pace(), 0, 0
-    for _ in range(300):
-        took = fixed + a_row * pace.rows(most)
+    """An answer takes a while, and longer the more it is about: it is never given too much."""
+    pace, taken, late = Pace(), [], 0
+    for _ in range(100):
+        rows = pace.rows(most)
+        took = fixed + a_row * rows
         if took < pace.seconds:
             pace.answered(took)
-            answers += 1
+            taken.append(rows)
         else:
             pace.late()
-            lates += 1
-    assert FIRST_S <= pace.seconds <= LONGEST_S
-    assert answers > 2 * lates
+            late += 1
+    assert late <= 9, "at the beginning only"
+    best = min(most, (LONGEST_S - fixed) / a_row) if a_row > 0 else most
+    assert taken[-1] >= min(most, max(1, best // 10)), "and much, for how slow it is"

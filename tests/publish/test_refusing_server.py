@@ -11,7 +11,7 @@ import pytest
 from aiohttp import web
 
 from gateway.live import Live
-from gateway.publish import influx, progress
+from gateway.publish import influx, pace, progress
 from gateway.publish.influx import forward_influx
 from gateway.record import cursors, poison
 from gateway.record.store import Store, open_store
@@ -32,7 +32,9 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """And no answer comes too late, however slow the machine is: that would send rows again."""
     monkeypatch.setattr(influx, "delays", lambda: iter([0.02] * 10_000))
+    monkeypatch.setattr(pace, "FIRST_S", pace.LONGEST_S)
 
 
 class Server:
