@@ -27,7 +27,7 @@ SPOKEN = ("message", "title", "next_check", "consequence")
 """Parts of an entry's body that people read."""
 END = 2**62
 """Above every sequence number."""
-_ACTIVE = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+_ACTIVE = frozenset({State.UNACKNOWLEDGED, State.ACKNOWLEDGED})
 
 
 @dataclass(frozen=True)
@@ -96,18 +96,19 @@ def transitions(
 ) -> list[Transition]:
     """Transitions of alarms from `start` up to `end`, oldest first, for `performance.report`.
 
-    Before them come those from which can be seen since when an alarm was active that was so at
-    `start`. standing: ids of alarms that are active now.
+    Those of alarms that nobody saw are left out. Before all come those from which can be seen since
+    when an alarm was active that was so at `start`. standing: ids of alarms that are active now.
     """
-    known = list(_readable(_entries(connection, "kind = ? AND time_ms >= ?",
-                                    (ALARM, round(start * 1000)))))  # fmt: skip
-    first: dict[str, tuple[int, Transition]] = {}
-    for seq, t in known:
-        first.setdefault(t.alarm, (seq, t))
-    waiting = {alarm: seq for alarm, (seq, t) in first.items() if t.before in _ACTIVE}
+    known: list[Transition] = []
+    first: dict[str, tuple[int, State]] = {}
+    for seq, t in _readable(_since(connection, start)):
+        first.setdefault(t.alarm, (seq, t.before))
+        if t.time < end and (t.annunciates or not _ACTIVE.isdisjoint((t.before, t.after))):
+            known.append(t)
+    waiting = {alarm: seq for alarm, (seq, before) in first.items() if before in _ACTIVE}
     waiting |= {alarm: END for alarm in standing if alarm not in first}
     spells = [one for alarm, seq in waiting.items() for one in _spell(connection, alarm, seq)]
-    return [t for _, t in sorted(spells, key=itemgetter(0))] + [t for _, t in known if t.time < end]
+    return [t for _, t in sorted(spells, key=itemgetter(0))] + known
 
 
 def begun(connection: sqlite3.Connection) -> float | None:
@@ -129,21 +130,37 @@ def begun(connection: sqlite3.Connection) -> float | None:
 def _spell(
     connection: sqlite3.Connection, alarm: str, seq: int
 ) -> Iterator[tuple[int, Transition]]:
-    """What came before a number since an alarm last became active for everyone to see."""
-    tests = "ref = ? AND kind = ? AND seq < ?"
-    before = list(_readable(_entries(connection, tests, (alarm, ALARM, seq))))
-    return takewhile(lambda one: one[1].after in _ACTIVE, reversed(before))
+    """What came before a number since an alarm last became active for everyone to see, backwards.
+
+    Entries are read one by one, for what an alarm has been through in years may be much.
+    """
+    numbers = connection.execute(
+        "SELECT seq FROM journal WHERE ref = ? AND kind = ? AND seq < ? ORDER BY seq DESC",
+        (alarm, ALARM, seq),
+    ).fetchall()
+    before = (one for (number,) in numbers for one in _entries(connection, "seq = ?", number))
+    return takewhile(lambda one: one[1].after in _ACTIVE, _readable(before))
 
 
-def _entries(
-    connection: sqlite3.Connection, where: str, values: tuple[str | int, ...]
-) -> list[Entry]:
+def _since(connection: sqlite3.Connection, start: float) -> Iterator[Entry]:
+    """Entries of alarms from a time on, in the order of their numbers and one at a time."""
+    start_ms = round(start * 1000)
+    # With +, the index of times is asked, not every old entry in the order of numbers.
+    (least,) = connection.execute(
+        "SELECT min(+seq) FROM journal WHERE time_ms >= ?", (start_ms,)
+    ).fetchone()
+    if least is None:
+        return iter(())
+    return _entries(connection, "seq >= ? AND kind = ? AND time_ms >= ?", least, ALARM, start_ms)
+
+
+def _entries(connection: sqlite3.Connection, where: str, *values: str | int) -> Iterator[Entry]:
     rows = connection.execute(
         f"SELECT {', '.join(FIELDS)} FROM journal "  # noqa: S608 - own column names and tests
         f"WHERE {where} ORDER BY seq",
         values,
-    ).fetchall()
-    return [to_entry(row) for row in rows]
+    )
+    return (to_entry(row) for row in rows)
 
 
 def _readable(entries: Iterable[Entry]) -> Iterator[tuple[int, Transition]]:

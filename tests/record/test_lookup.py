@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import sqlite3
+import tracemalloc
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -160,6 +161,33 @@ def test_a_report_from_few_entries_is_the_report_from_all(
         journal.append_all(connection, history, outbox=False)
         few = lookup.transitions(connection, begin, end, standing)
     assert report(few, begin, end) == report(history, begin, end)
+
+
+def test_what_nobody_saw_is_left_out(connection: sqlite3.Connection) -> None:
+    alarm = "open-circuit:p1"
+    hidden = [
+        step(0, alarm, State.NORMAL, State.SHELVED), step(1, alarm, State.SHELVED, State.NORMAL),
+    ]  # fmt: skip
+    up = step(2, alarm, State.NORMAL, State.UNACKNOWLEDGED)
+    journal.append_all(connection, [*hidden, up], outbox=False)
+    assert lookup.transitions(connection, T0 - 1, T0 + 9) == [up]
+
+
+def test_a_month_of_alarms_takes_what_a_report_needs(connection: sqlite3.Connection) -> None:
+    """Entries hold words for people, five times as much; none is kept longer than it is read."""
+    chain = [State.NORMAL, State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.NORMAL]
+    steps = [
+        step(k, f"open-circuit:p{k // 3 % 9}", chain[k % 3], chain[k % 3 + 1]) for k in range(3000)
+    ]
+    journal.append_all(connection, steps, outbox=False)
+    tracemalloc.start()
+    try:
+        found = lookup.transitions(connection, T0, T0 + 9000)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert found == steps
+    assert peak < 1200 * len(steps)
 
 
 def test_an_entry_that_nobody_can_read_is_left_out(connection: sqlite3.Connection) -> None:
