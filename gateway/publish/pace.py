@@ -11,6 +11,8 @@ FIRST_S = 10.0
 LONGEST_S = 60.0
 ROOM = 4.0
 """An answer may take so many times what the last one took."""
+LEAST = 4.0**-8
+"""Share of a batch: one row of any, and not so little that an outage of days is felt long after."""
 
 
 class Pace:
@@ -33,4 +35,4 @@ class Pace:
     def late(self) -> None:
         """No answer within `seconds`."""
         self.seconds = min(LONGEST_S, 2 * self.seconds)
-        self._share /= 4
+        self._share = max(LEAST, self._share / 4)

@@ -31,6 +31,16 @@ def test_late_then_quick_again() -> None:
     assert (pace.seconds, pace.rows(MOST)) == (FIRST_S, MOST)
 
 
+def test_days_without_an_answer_are_soon_forgotten() -> None:
+    pace = Pace()
+    for _ in range(2000):
+        pace.late()
+    assert pace.rows(5000) == 1
+    for _ in range(16):
+        pace.answered(0.1)
+    assert (pace.seconds, pace.rows(5000)) == (FIRST_S, 5000)
+
+
 @given(st.floats(0, 25), st.floats(0, 2), st.integers(1, 5000))
 def test_every_server_that_answers_at_all_gets_on(fixed: float, a_row: float, most: int) -> None:
     """An answer takes a while, and longer the more it is about: it is never given too much."""
