@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Everything that must hold, from a fresh clone: bash deploy/test.sh [arguments for pytest]
 # Makes .venv-test (or uses LOOPWITNESS_VENV), checks style, types and import layers, then runs all
-# tests: the quick ones first, then those with real servers and a browser. As root it installs the
+# tests, two files at a time: many wait for a server or a browser. As root it installs the
 # Debian packages that the tests need; otherwise it says which are missing. Nothing is skipped.
 set -euo pipefail
 script=test.sh
@@ -96,9 +96,10 @@ check "import layers" "$bin/lint-imports" --no-logo
 if ((${#failed[@]})); then
     say "NOT PASSED: ${failed[*]} (the tests run all the same; this script will end with 1)"
 fi
-say "running all tests, the quick ones first"
+say "running all tests, two files at a time"
 code=0
-"$bin/python" -m pytest --continue-on-collection-errors --durations=10 "$@" || code=$?
+"$bin/python" -m pytest --numprocesses=2 --dist=loadscope --no-loadscope-reorder \
+    --continue-on-collection-errors --durations=10 "$@" || code=$?
 if ((code == 0 && ${#failed[@]} > 0)); then
     code=1
 fi
