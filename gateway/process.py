@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import os
 import signal
 import sys
 import threading
-from collections.abc import Callable, Coroutine
+from collections.abc import Awaitable, Callable, Coroutine
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import structlog
 from pydantic import SecretStr, ValidationError
@@ -27,6 +28,9 @@ OWN_MISTAKE = 70
 
 LEAVE_S = 3.0
 """Longest wait for threads once all is closed."""
+
+COLLECT_S = 60.0
+"""Between two whole collections."""
 
 log = structlog.get_logger(__name__)
 
@@ -124,6 +128,18 @@ async def _until_told(
         if interrupts < 2:
             raise
     return CTRL_C if interrupts else 0
+
+
+async def keep_collected(sleep: Callable[[float], Awaitable[None]] = asyncio.sleep) -> NoReturn:
+    """A whole collection every minute, for ever.
+
+    Only that empties the lists of freed tuples (up to 2,000 of each length) that Python keeps for
+    later. By itself it comes once in an hour or two on a small site: until then the lists grow, and
+    lie in so many places that what is freed then can hardly be given back.
+    """
+    while True:
+        await sleep(COLLECT_S)
+        gc.collect()
 
 
 def end_with(error: Exception) -> int:

@@ -22,7 +22,7 @@ from gateway.export.archive import Archive
 from gateway.live import Live
 from gateway.people.telling import keep_people_told
 from gateway.plant.site import Site
-from gateway.process import program_version
+from gateway.process import keep_collected, program_version
 from gateway.publish.bacnet import publish_bacnet
 from gateway.publish.bacnet_source import GatewayAlarms
 from gateway.publish.influx import forward_influx
@@ -75,6 +75,7 @@ async def run_gateway(
                 for name, work in _receivers(live, store, queue, settings, opened, checks).items()
             ]
             receivers.append(tasks.create_task(keep_told(live, up, supervisor), name="supervisor"))
+            receivers.append(tasks.create_task(keep_collected(), name="collecting"))
             watchers = [
                 tasks.create_task(work, name=name)
                 for name, work in watching(site, live, store, queue).items()

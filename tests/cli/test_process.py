@@ -29,6 +29,23 @@ def test_what_nobody_foresaw_is_logged_whole(capsys: pytest.CaptureFixture[str])
     assert "ZeroDivisionError" in said.out + said.err
 
 
+async def test_what_python_keeps_of_freed_tuples_is_let_go_every_minute() -> None:
+    slept: list[float] = []
+
+    async def sleep(seconds: float) -> None:
+        slept.append(seconds)
+        if len(slept) == 2:
+            raise asyncio.CancelledError
+
+    many = [tuple(range(k, k + 17)) for k in range(2000)]
+    del many
+    before = sys.getallocatedblocks()
+    with pytest.raises(asyncio.CancelledError):
+        await process.keep_collected(sleep)
+    assert before - sys.getallocatedblocks() > 1500, "freed tuples count as allocated"
+    assert slept == [60.0, 60.0]
+
+
 def signals(*which: signal.Signals) -> None:
     """Send signals to this process, one turn of the loop apart."""
     loop = asyncio.get_running_loop()
