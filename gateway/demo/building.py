@@ -6,7 +6,7 @@ are invented.
 
 from __future__ import annotations
 
-from math import copysign, log, pi, sin, sqrt
+from math import log, pi, sin, sqrt
 
 from .noise import Draw, Wander, normals, uniforms
 
@@ -30,11 +30,6 @@ def stack_pa(outside_C: float, inside_C: float, above_m: float) -> float:
 def conductance(area_m2: float) -> float:
     """m3/s for each square root of a pascal through openings of this area."""
     return ORIFICE * area_m2 * sqrt(2.0 / DENSITY)
-
-
-def leakage_flow(area_m2: float, difference_pa: float) -> float:
-    """Q = C A sqrt(2 dP / rho), m3/s, with the sign of the difference."""
-    return copysign(conductance(area_m2) * sqrt(abs(difference_pa)), difference_pa)
 
 
 def settled_pressure(head_pa: float, resistance: float, area_m2: float) -> float:

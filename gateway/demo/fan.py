@@ -29,11 +29,6 @@ class Curve:
         return self.head(speed) - self.droop * flow * flow
 
 
-def affinity(ratio: float, flow: float, pressure: float, power: float) -> tuple[float, ...]:
-    """(flow, pressure, power) after the speed changed by `ratio`."""
-    return flow * ratio, pressure * ratio**2, power * ratio**3
-
-
 class Fan:
     """A running fan: follows its drive through its own inertia."""
 
