@@ -129,6 +129,20 @@ def step_of(span: float) -> float:
     return float(10.0 ** np.floor(np.log10(span / 500)))
 
 
+def ways(loop: Loop | None, *, low: bool) -> dict[str, str]:
+    """Which way a reading that is wrong moves a loop, as words for a consequence.
+
+    low: it reads lower than the truth. Without a loop: as one that drives up when it is low.
+    """
+    up = low == (loop is None or loop.action == "reverse")
+    return {
+        "pulled": "down" if low else "up",
+        "fan": "up" if up else "down",
+        "follower": "minimum" if low else "maximum",
+        "ignorer": "maximum" if low else "minimum",
+    }
+
+
 def about(text: str, combine: str) -> str:
     """A consequence without what it says of other combinations than the loop's.
 

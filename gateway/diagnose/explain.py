@@ -14,7 +14,7 @@ from gateway.plant.units import from_pa
 
 from .catalogue.entry import Entry
 from .catalogue.faults import CATALOGUE
-from .consequence import about, numbers, of_evidence, said, sentence, step_of
+from .consequence import about, numbers, of_evidence, said, sentence, step_of, ways
 from .detector import Condition
 from .findings import Finding
 
@@ -39,10 +39,18 @@ def finding(
     evidence = _evidence(site, entry, condition, row, column, subject, transducer)
     loops = _loops(site, entry, subject)
     mine = transducer if entry.kind == "transducer" else None
-    effect, tells = _effect(site, entry, loops, mine, _pascals(condition, row, column))
+    pascals = _pascals(condition, row, column)
+    effect, tells = _effect(site, entry, loops, mine, pascals)
     evidence |= effect
     words = _Words(evidence, _steps(site, loops, mine), rest=_at_rest(site, mine))
-    check = fitting(entry.next_check, evidence)
+    words |= _sort(site, mine)
+    words |= ways(site.loops[loops[0]] if loops else None, low=_low(entry, pascals))
+    check, expected, then = (
+        fitting(text, words) for text in (entry.next_check, entry.expected, entry.consequence)
+    )
+    then = then.format_map(words)
+    if loops:
+        then = about(then, site.loops[loops[0]].combine)
     confidence = np.broadcast_to(np.asarray(condition.confidence), condition.holds.shape)
     return Finding(
         fault=entry.fault,
@@ -56,18 +64,19 @@ def finding(
         title=entry.title,
         evidence=evidence,
         rivals=_rivals(site, entry, mine),
-        next_check=f"{check} Expect: {entry.expected}".format_map(words),
-        consequence=f"{_consequence(site, entry, loops).format_map(words)} {tells}".strip(),
+        next_check=f"{check} Expect: {expected}".format_map(words),
+        consequence=f"{then} {tells}".strip(),
         transducer=transducer,
         loops=loops,
     )
 
 
 def _rivals(site: Site, entry: Entry, transducer: str | None) -> tuple[str, ...]:
-    """What else it could be: behind a live zero a dead wire is no tube."""
-    live = transducer is not None and site.transducers[transducer].sends().live_zero
-    if entry.group != "wire" or not live:
+    """What else it could be: behind a live zero a dead wire is no tube; without, no failure."""
+    if entry.group != "wire" or transducer is None:
         return entry.rivals
+    if not site.transducers[transducer].sends().live_zero:
+        return tuple(r for r in entry.rivals if r != "device-failure-signal")
     return tuple(r for r in entry.rivals if CATALOGUE[r].group != "pneumatic")
 
 
@@ -119,6 +128,22 @@ def _steps(site: Site, loops: tuple[str, ...], transducer: str | None) -> dict[s
     return signals | ({unit: step_of(from_pa(span, unit)) for unit in units} if span else {})
 
 
+def _sort(site: Site, transducer: str | None) -> dict[str, str]:
+    """What is measured at its terminals, for the sentences that hold for one sort of signal."""
+    if transducer is None:
+        return {}
+    signal = site.transducers[transducer].sends()
+    zero = "live zero" if signal.live_zero else "no live zero"
+    return {"signal": signal.unit, "sort": f"{signal.unit} signal", "zero": zero}
+
+
+def _low(entry: Entry, pascals: Mapping[str, float]) -> bool:
+    """Whether the subject reads lower than the truth."""
+    if {"reading_Pa", "peers_Pa"} <= set(pascals):
+        return pascals["reading_Pa"] < pascals["peers_Pa"]
+    return entry.fault not in ("short-circuit", "over-range")
+
+
 def _at_rest(site: Site, transducer: str | None) -> str:
     """The signal of a transducer without pressure."""
     if transducer is None:
@@ -127,10 +152,6 @@ def _at_rest(site: Site, transducer: str | None) -> str:
     signal = noun.sends()
     share = min(1.0, max(0.0, -noun.lrv_pa / (noun.urv_pa - noun.lrv_pa)))
     return f"{signal.low + share * (signal.high - signal.low):.2f} {signal.unit}"
-
-
-def _consequence(site: Site, entry: Entry, loops: tuple[str, ...]) -> str:
-    return about(entry.consequence, site.loops[loops[0]].combine) if loops else entry.consequence
 
 
 def _ids(columns: Columns, entry: Entry) -> tuple[str, ...]:

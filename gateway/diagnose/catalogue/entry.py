@@ -17,8 +17,8 @@ class Entry:
 
     raise_s / clear_s: seconds a condition must hold, or not hold, before it is said.
     blocked_by: faults whose presence explains this one, so that it is not said beside them.
-    next_check and consequence may use {evidence names}. A sentence of next_check that begins with
-    [words] is left out where the evidence has the words of another such sentence.
+    next_check, expected and consequence may use {evidence names}. A sentence that begins with
+    [words] is left out where the evidence, or the sort of signal, has the words of another.
     """
 
     fault: str

@@ -58,10 +58,10 @@ PNEUMATIC = (
         ),
         expected="A bulb on the port moves the signal at once; both ports open: {rest_signal}.",
         consequence=(
-            "It shows {reading_Pa} where its peers show {peers_Pa}. An average halves the "
-            "pressure that the loop sees and the fan doubles the true one: doors may be held "
-            "shut. A minimum follows the dead transducer; a maximum ignores it; a median shuts it "
-            "out while two others agree."
+            "It shows {reading_Pa} where its peers show {peers_Pa}. An average is pulled {pulled} "
+            "and the fan drives {fan}, with two transducers to twice the true pressure: doors may "
+            "be held shut. A {follower} follows the dead transducer; a {ignorer} ignores it; a "
+            "median shuts it out while two others agree."
         ),
         rivals=("open-circuit", "zero-drift", "frozen", "ports-swapped"),
         raise_s=0.0,

@@ -35,8 +35,9 @@ TRANSDUCER = (
         ),
         expected="A gauge at the ports shows at least the upper range value.",
         consequence=(
-            "The true pressure may be higher than shown. With an average or a maximum the loop "
-            "holds less pressure than it says."
+            "If the pressure is really that high, it may be higher than shown. If not, this "
+            "reading is too high: with an average or a maximum the loop then holds a lower "
+            "pressure than it says."
         ),
         rivals=("short-circuit", "ports-swapped", "range-mismatch"),
         # Long enough for the judges of single transducers to say what is behind it.
@@ -62,8 +63,8 @@ TRANSDUCER = (
         ),
         expected="A gauge at the ports shows at most the lower range value.",
         consequence=(
-            "The true pressure may be lower than shown. With an average or a minimum the fan "
-            "drives up."
+            "If the pressure is really that low, it may be lower than shown. If not, this "
+            "reading is too low: with an average or a minimum the fan then drives {fan}."
         ),
         rivals=("ports-swapped", "zero-drift", "live-zero-mismatch"),
         # Long enough for the judges of single transducers to say what is behind it.

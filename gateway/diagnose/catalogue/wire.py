@@ -32,7 +32,7 @@ WIRE = (
         expected="A minus sign on the meter and the right size: {electrical_signal}.",
         consequence=(
             "The controller reads this input as below its range. An average is pulled down and "
-            "the fan drives up; a minimum follows it."
+            "the fan drives {fan}; a minimum follows it."
         ),
         rivals=("open-circuit", "ports-swapped", "under-range"),
         raise_s=2.0,
@@ -59,13 +59,17 @@ WIRE = (
         status=Status.FAILURE,
         reliability="unreliable-other",
         next_check=(
-            "With a meter in series, and the loop's impairment arranged, move the cable gently "
-            "at each terminal and splice while someone watches the meter; tighten the terminals."
+            "[mA signal] With a meter in series, and the loop's impairment arranged, move the "
+            "cable gently at each terminal and splice while someone watches the meter; tighten "
+            "the terminals. [V signal] With a meter across the input terminals, and the loop's "
+            "impairment arranged, move the cable gently at each terminal and splice while someone "
+            "watches the meter; tighten the terminals."
         ),
-        expected="The reading drops to 0 mA or 0 V while one of them is moved, steady after.",
+        expected="The reading drops to 0 {signal} while one of them is moved, steady after.",
         consequence=(
-            "The loop sees no pressure {drops_in_10_min} times in ten minutes and drives the fan "
-            "up each time: pressure surges, and a fan and a damper that wear."
+            "The controller read this input as dead {drops_in_10_min} times in ten minutes; where "
+            "the combination follows it, the fan drives {fan} each time: the pressure surges, and "
+            "fan and damper wear."
         ),
         rivals=("open-circuit", "spikes", "device-failure-signal"),
         raise_s=0.0,
@@ -96,18 +100,24 @@ WIRE = (
         status=Status.FAILURE,
         reliability="open-loop",
         next_check=(
-            "Measure at the input terminals before touching anything else: first the supply at "
-            "the transducer, then the current in series. Work at live terminals is for qualified "
-            "people; on a smoke-control loop arrange the impairment first."
+            "[mA signal] Measure at the input terminals before touching anything else: first the "
+            "supply at the transducer, then the current in series. [V signal] Measure before "
+            "touching anything else: first the volts across the input terminals, then the supply "
+            "and the signal at the transducer's own terminals. Work at live terminals is for "
+            "qualified people; on a smoke-control loop arrange the impairment first."
         ),
         expected=(
-            "0 mA in series. Full supply across a two-wire transducer: the return or the input "
-            "is open. 0 V across it: the feed is open or the supply is dead."
+            "[mA signal] 0 mA in series. [mA signal] Full supply across a two-wire transducer: "
+            "the return or the input is open. [mA signal] 0 V across it: the feed is open or the "
+            "supply is dead. [V signal] About 0 V across the input. [V signal] A signal at the "
+            "transducer all the same: the wire between is open, or shorted. [V signal] None "
+            "there either: with its supply the transducer, without it the feed."
         ),
         consequence=(
-            "The controller reads this input as {electrical_signal}, below its range. An average "
-            "is pulled down and the fan drives up; a minimum follows the dead input; a median "
-            "shuts it out while two others agree."
+            "[live zero] The controller reads this input as {electrical_signal}, below its range. "
+            "[no live zero] The controller takes the {electrical_signal} of this input for "
+            "{reading_Pa}. An average is pulled {pulled} and the fan drives {fan}; a {follower} "
+            "follows the dead input; a median shuts it out while two others agree."
         ),
         rivals=(
             "short-circuit",
@@ -134,13 +144,18 @@ WIRE = (
         status=Status.FAILURE,
         reliability="shorted-loop",
         next_check=(
-            "Power the loop down before touching it, then look for a bridged two-wire "
-            "transducer or a feed wire on the signal terminal. Afterwards check the input's "
-            "shunt: it may have been overloaded."
+            "Power the loop down before touching it. [mA signal] Then look for a bridged two-wire "
+            "transducer or a feed wire on the signal terminal. [mA signal] Afterwards check the "
+            "input's shunt: it may have been overloaded. [V signal] Then look for a feed wire on "
+            "the signal terminal. [V signal] Afterwards prove the input with a known voltage: it "
+            "may have been overloaded."
         ),
-        expected="About the full supply voltage across the input; with power off 250 or 500 ohm.",
+        expected=(
+            "[mA signal] About the full supply voltage across the input; with power off 250 or "
+            "500 ohm. [V signal] About the full supply voltage across the input."
+        ),
         consequence=(
-            "The controller reads full scale. An average is pushed up and the fan drives down: "
+            "The controller reads full scale. An average is pushed up and the fan drives {fan}: "
             "the true pressure is lower than it says; a maximum follows it; a median shuts it out "
             "while two others agree."
         ),
@@ -164,8 +179,10 @@ WIRE = (
         status=Status.FAILURE,
         reliability="no-sensor",
         next_check=(
-            "Look at the transducer's own display or lamp, and measure the current in series: "
-            "the same value there means that the device sends it."
+            "[mA signal] Look at the transducer's own display or lamp, and measure the current in "
+            "series: the same value there means that the device sends it. [V signal] Look at the "
+            "transducer's own display or lamp, and measure the volts at its own terminals: the "
+            "same value there means that the device sends it."
         ),
         expected="The meter shows {electrical_signal}, steady.",
         consequence="The input's value means nothing; what the combination makes of it is wrong.",
@@ -186,9 +203,11 @@ WIRE = (
         status=Status.OUT_OF_SPECIFICATION,
         reliability="unreliable-other",
         next_check=(
-            "Measure the current in series and compare it with what the controller shows: a "
-            "difference is the input, the same value is the transducer, its zero, or leakage "
-            "in a wet cable."
+            "[mA signal] Measure the current in series and compare it with what the controller "
+            "shows: a difference is the input, the same value is the transducer, its zero, or "
+            "leakage in a wet cable. [V signal] Measure the volts across the input and compare "
+            "them with what the controller shows: a difference is the input, the same value is "
+            "the transducer, its zero, or leakage in a wet cable."
         ),
         expected="The meter shows {electrical_signal}.",
         consequence="The value is near the end of the range and cannot be relied on.",

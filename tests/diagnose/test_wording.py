@@ -1,0 +1,99 @@
+"""What a finding tells a technician fits the signal and the loop that it is about."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from gateway.diagnose.catalogue.faults import CATALOGUE
+from gateway.diagnose.detector import Condition
+from gateway.diagnose.explain import finding
+from gateway.diagnose.findings import Finding
+from gateway.measure.measure import Measure
+from tests.sites import MA_CARD, V_CARD, site, transducer
+
+
+def told(
+    fault: str,
+    signal: str = "4-20 mA",
+    *,
+    combine: str = "average",
+    action: str = "reverse",
+    **evidence: float,
+) -> Finding:
+    """The finding of one fault at p1, beside p2, as its numbers make it."""
+    card = MA_CARD if signal.endswith("mA") else V_CARD
+    changes: dict[str, Any] = {"signal": signal, "input": card, "range": [-200, 200]}
+    both = {f"p{n}": transducer(f"a.c{n}", **changes) for n in (1, 2)}
+    loop = {"transducers": list(both), "combine": combine, "action": action}
+    here = site(both, {"stair": loop})
+    numbers = {k: np.full((1, 2), v) for k, v in evidence.items()}
+    yes = np.ones((1, 2), bool)
+    condition = Condition(fault, yes, yes, numbers)
+    entry = CATALOGUE[fault]
+    columns = Measure(here).columns
+    return finding(here, columns, entry, condition, row=0, column=0, time=0.0)
+
+
+DEAD: dict[str, Any] = {"electrical_signal": 0.0, "reading_Pa": 0.0, "peers_Pa": 80.0}
+VOLT_FAULTS = (
+    "open-circuit", "intermittent-wiring", "short-circuit", "device-failure-signal",
+    "signal-undefined-band",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("fault", VOLT_FAULTS)
+@pytest.mark.parametrize("signal", ["0-10 V", "2-10 V"])
+def test_nobody_looks_for_a_current_where_volts_are_sent(fault: str, signal: str) -> None:
+    one = told(fault, signal, **DEAD)
+    for words in ("in series", "mA", "two-wire transducer:", "ohm"):
+        assert words not in one.next_check, one.next_check
+    assert "[" not in one.next_check + one.consequence
+    if fault != "short-circuit":
+        assert "series" in told(fault, "4-20 mA", **DEAD).next_check
+
+
+def test_a_dead_wire_without_a_live_zero_is_not_below_its_range() -> None:
+    assert "0 mA, below its range" in told("open-circuit", **DEAD).consequence
+    dead = told("open-circuit", "0-10 V", **DEAD)
+    assert "below" not in dead.consequence
+    assert dead.consequence.startswith("The controller takes the 0 V of this input for 0 Pa.")
+    # Zero volts are a reading there: no device says so that it has failed.
+    assert "device-failure-signal" not in dead.rivals
+    assert "device-failure-signal" in told("open-circuit", "2-10 V", **DEAD).rivals
+
+
+@pytest.mark.parametrize(
+    ("fault", "supply", "exhaust"),
+    [
+        ("open-circuit", "drives up", "drives down"),
+        ("reversed-polarity", "drives up", "drives down"),
+        ("intermittent-wiring", "drives up", "drives down"),
+        ("under-range", "drives up", "drives down"),
+        ("short-circuit", "drives down", "drives up"),
+    ],
+)
+def test_the_fan_of_a_direct_loop_goes_the_other_way(fault: str, supply: str, exhaust: str) -> None:
+    assert supply in told(fault).consequence
+    away = told(fault, action="direct").consequence
+    assert exhaust in away
+    assert supply not in away
+
+
+def test_a_tube_that_is_off_reads_high_where_the_fan_sucks() -> None:
+    """It reads 0 Pa beside -150 Pa: the maximum follows it, and the fan of either drives up."""
+    here: dict[str, Any] = {"reading_Pa": 0.0, "peers_Pa": 150.0}
+    suck: dict[str, Any] = {"reading_Pa": 0.0, "peers_Pa": -150.0, "action": "direct"}
+    assert "pulled down and the fan drives up" in told("tube-off", **here).consequence
+    assert "pulled up and the fan drives up" in told("tube-off", **suck).consequence
+    assert "minimum follows" in told("tube-off", combine="minimum", **here).consequence
+    assert "minimum ignores" in told("tube-off", combine="minimum", **suck).consequence
+    assert "maximum follows" in told("tube-off", combine="maximum", **suck).consequence
+
+
+def test_a_reading_above_its_range_is_told_both_ways() -> None:
+    text = told("over-range").consequence
+    assert "If the pressure is really that high" in text
+    assert "holds a lower pressure than it says" in text
