@@ -19,6 +19,7 @@ from .detector import Condition
 from .findings import Finding
 
 _CASE = re.compile(r"(\[(?P<case>[^]]+)\] )?(?P<text>.*)", re.DOTALL)
+_NAME = re.compile(r"{(\w+)}")
 METER_STEP = 0.01
 """Milliamps or volts that a hand-held meter tells apart."""
 
@@ -46,7 +47,7 @@ def finding(
     words |= _sort(site, mine)
     words |= ways(site.loops[loops[0]] if loops else None, low=_low(entry, pascals))
     check, expected, then = (
-        fitting(text, words) for text in (entry.next_check, entry.expected, entry.consequence)
+        _spoken(text, words) for text in (entry.next_check, entry.expected, entry.consequence)
     )
     then = then.format_map(words)
     if loops:
@@ -71,6 +72,16 @@ def finding(
     )
 
 
+def _spoken(text: str, words: Mapping[str, str]) -> str:
+    """What fits of a text, without sentences about numbers that nobody has; all, if none is left.
+
+    A value that stands still at its end tells no line, and so no range that was set.
+    """
+    parts = fitting(text, words).removesuffix(".").split(". ")
+    known = [part for part in parts if set(_NAME.findall(part)) <= words.keys()]
+    return ". ".join(known or parts) + "."
+
+
 def _rivals(site: Site, entry: Entry, transducer: str | None) -> tuple[str, ...]:
     """What else it could be: behind a live zero a dead wire is no tube; without, no failure."""
     if entry.group != "wire" or transducer is None:
@@ -83,9 +94,12 @@ def _rivals(site: Site, entry: Entry, transducer: str | None) -> tuple[str, ...]
 def fitting(text: str, evidence: Mapping[str, float | str]) -> str:
     """A text without its sentences for other cases; all of them where the case is not known.
 
-    A sentence for one case begins with a word of evidence in brackets: "[upper limit] ...".
+    A sentence for one case begins with a word of evidence in brackets: "[upper limit] ...". One
+    that would name evidence that is "none" is left out as well.
     """
-    parts = [_CASE.match(part) for part in text.removesuffix(".").split(". ")]
+    empty = [f"{{{name}}}" for name, value in evidence.items() if value == "none"]
+    told = [p for p in text.removesuffix(".").split(". ") if not any(e in p for e in empty)]
+    parts = [_CASE.match(part) for part in told]
     cases = [(part["case"], part["text"]) for part in parts if part]
     known = {case for case, _ in cases if case} & set(evidence.values())
     return ". ".join(said for case, said in cases if not (case and known) or case in known) + "."

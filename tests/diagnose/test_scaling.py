@@ -146,6 +146,9 @@ def test_a_value_pinned_at_its_end_is_said_after_a_while() -> None:
     mine = [f for f in found if f.subject == "p1"]
     assert said(mine) == [("range-mismatch", "p1", "raised")]
     assert mine[0].evidence["fits"] == "an end at which it stands still"
+    # No line, no range: nothing is said of one that is not known.
+    assert "not known" not in mine[0].next_check + mine[0].consequence
+    assert "look like" not in mine[0].next_check
     cannot = str(mine[0].evidence["cannot_tell_from"])
     assert "signal-mismatch" in cannot
     assert "live-zero-mismatch" not in cannot

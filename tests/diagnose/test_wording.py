@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ def told(
     *,
     combine: str = "average",
     action: str = "reverse",
+    words: Mapping[str, tuple[str, ...]] | None = None,
     **evidence: float,
 ) -> Finding:
     """The finding of one fault at p1, beside p2, as its numbers make it."""
@@ -31,7 +33,7 @@ def told(
     here = site(both, {"stair": loop})
     numbers = {k: np.full((1, 2), v) for k, v in evidence.items()}
     yes = np.ones((1, 2), bool)
-    condition = Condition(fault, yes, yes, numbers)
+    condition = Condition(fault, yes, yes, numbers, words=words or {})
     entry = CATALOGUE[fault]
     columns = Measure(here).columns
     return finding(here, columns, entry, condition, row=0, column=0, time=0.0)
@@ -97,3 +99,13 @@ def test_a_reading_above_its_range_is_told_both_ways() -> None:
     text = told("over-range").consequence
     assert "If the pressure is really that high" in text
     assert "holds a lower pressure than it says" in text
+
+
+def test_nothing_else_fits_is_not_told_as_a_rival_named_none() -> None:
+    """Word 0 of the list of what fits as well is "none"."""
+    one = told("range-mismatch", words={"cannot_tell_from": ("none",)}, cannot_tell_from=0.0)
+    assert one.evidence["cannot_tell_from"] == "none"
+    assert "told" not in one.next_check
+    more = {"cannot_tell_from": ("unit-mismatch",)}
+    other = told("range-mismatch", words=more, cannot_tell_from=0.0)
+    assert "It cannot be told yet from: unit-mismatch." in other.next_check

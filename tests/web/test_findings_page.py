@@ -118,6 +118,31 @@ async def test_on_a_phone(
         assert watched.errors == []
 
 
+async def test_how_a_line_was_fitted_is_for_whoever_asks(chromium: Browser, feeder: Feeder) -> None:
+    numbers: dict[str, float | str] = {
+        "gain": 1.81, "gain_standard_error": 0.026, "offset_percent_of_span": -0.4, "minutes": 5.0,
+        "controller_shows_Pa": 74.0, "pressure_Pa": 30.0, "implied_low_Pa": -25.5,
+        "implied_high_Pa": 200.6, "cannot_tell_from": "none",
+    }  # fmt: skip
+    feeder.findings = [
+        replace(open_circuit(time.time()), fault="range-mismatch", evidence=numbers),
+    ]
+    async with (
+        feeding(feeder), serving(feeder) as address,
+        page_of(chromium, f"{address}findings") as (page, _),
+    ):  # fmt: skip
+        card = page.locator("#open .finding")
+        first, asked = card.locator("[data-f=evidence]"), card.locator("details [data-f=workings]")
+        await expect(first).to_contain_text("Controller shows 74.0 Pa")
+        told = re.sub(r"\s+", " ", await first.inner_text()).strip()
+        assert told == (
+            "Controller shows 74.0 Pa We make of it 30.0 Pa As if scaled from -25.5 Pa "
+            "Up to 200.6 Pa"
+        ).replace("-", "\N{MINUS SIGN}")
+        workings = re.sub(r"\s+", " ", await asked.inner_text()).strip()
+        assert workings.startswith("Gain 1.81 Gain standard error 0.026 Offset of span")
+
+
 async def test_evidence_is_in_words_and_of_its_own_fault(chromium: Browser, feeder: Feeder) -> None:
     now = time.time()
     shared = {"noise_Pa": 0.25, "excursions_in_ten": 7.0, "largest_Pa": 31.0, "top_Pa": 51.8}

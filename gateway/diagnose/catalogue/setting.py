@@ -26,7 +26,7 @@ _EXPECTED = (
     "shows {pressure_Pa}, as computed from its own counts."
 )
 _CONSEQUENCE = (
-    "The controller takes {pressure_Pa} at this input for {controller_shows_Pa}: it behaves as if "
+    "The controller takes {pressure_Pa} at this input for {controller_shows_Pa}. It behaves as if "
     "scaled {implied_low_Pa} to {implied_high_Pa}."
 )
 
@@ -151,7 +151,7 @@ SETTING = (
         reliability="configuration-error",
         next_check=(
             "Read both ends of this input's range from the controller's keypad and compare them "
-            "with the nameplate: they look like {implied_low_Pa} to {implied_high_Pa}. It cannot "
+            "with the nameplate. They look like {implied_low_Pa} to {implied_high_Pa}. It cannot "
             "be told yet from: {cannot_tell_from}."
         ),
         expected=_EXPECTED,

@@ -9,6 +9,7 @@ const NAMES = {
   "electrical": "signal", "of span": "share of range", "reading": "it reads", "peers": "the others read",
   "shift": "off by", "witness": "told by", "setpoint": "set point", "error": "off the set point by", "at limit of time": "at its limit for",
   "samples per period": "readings a period", "in minutes": "within minutes", "wrong travel": "moved the wrong way by", "at wrong limit": "at the wrong limit for",
+  "pressure": "we make of it", "implied low": "as if scaled from", "implied high": "up to", "fits": "what fits", "cannot tell from": "looks the same as",
   "drift low": "at least", "drift high": "at most", "days to tolerance": "days until it leaves its tolerance",
 };
 
@@ -23,6 +24,9 @@ const EFFECTS = /^(true_combined|combined_error|loop_follows|door_force)/;
 
 // What only the arithmetic of a detector means; other programs get it.
 const INNER = new Set(["loads", "regularity", "correlation"]);
+
+// How sure the line through the minutes is: for whoever asks, not at the first look.
+const WORKINGS = /^(gain|offset_|movement_|minutes$)/;
 
 // Evidence that several faults share, and the one that it tells something of.
 const OWN = { "excursions_in_ten": "spikes", "largest": "spikes", "top": "flat-top" };
@@ -72,8 +76,9 @@ function made(view) {
   const finest = step(view.evidence);
   for (const [name, value] of Object.entries(view.evidence)) {
     if (EFFECTS.test(name) || INNER.has(name) || (OWN[stemOf(name)] ?? view.fault) !== view.fault) continue;
+    if (name === "cannot_tell_from" && value === "none") continue;
     const [words, text] = evidence(name, value, finest);
-    const item = child(parts.evidence, "span", `${capital(NAMES[words] || words)} `);
+    const item = child(WORKINGS.test(name) ? parts.workings : parts.evidence, "span", `${capital(NAMES[words] || words)} `);
     child(item, "b", text);
   }
   const sure = `Confidence ${Math.round(100 * view.confidence)} %.`;
