@@ -57,6 +57,15 @@ def test_block_comes_out_as_it_went_in(
     assert b"".join(part.time.tobytes() for part in back) == block.time.tobytes()
 
 
+def test_every_connection_keeps_few_pages(tmp_path: Path) -> None:
+    # PRAGMA cache_size: negative numbers are KiB (SQLite's documentation).
+    def kept(connection: sqlite3.Connection) -> int:
+        return int(connection.execute("PRAGMA cache_size").fetchone()[0])
+
+    with open_store(tmp_path, HERE) as store, history.reader(store.file) as reader:
+        assert [store.do(kept), kept(reader)] == [-opening.CACHE_KIB] * 2
+
+
 def test_replay_of_the_record_gives_the_same_readings(tmp_path: Path) -> None:
     """Block -> store -> block -> readings equals block -> readings."""
     block, means = rows(HERE, 200)
