@@ -239,8 +239,11 @@ def _print_site(data: Mapping[str, Any], *, why: bool) -> None:
     console.print(f"{data['file']}: no faults ({data['name'] or data['site']})\n")
     for table in tables.site_tables(data) + tables.trust_tables(data, why=why):
         console.print(table)
-    for table in tables.live_tables(data["live"]) if "live" in data else []:
-        console.print(table)
+    if "live" in data:
+        for table in tables.live_tables(data["live"]):
+            console.print(table)
+        for hint in data["live"]["hints"]:
+            console.print(hint, markup=False, highlight=False, soft_wrap=True)
 
 
 def _say_ready(address: str) -> None:

@@ -7,7 +7,10 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Callable, Iterator
 from contextlib import nullcontext, suppress
+from itertools import product
+from math import nan
 from typing import Any
 
 from rich.console import Console
@@ -17,13 +20,16 @@ from rich.progress import Progress
 from gateway import tables
 from gateway.errors import LinkError
 from gateway.live import Snapshot
+from gateway.measure.blocks import Readings
 from gateway.measure.measure import Measure
-from gateway.plant.controllers import Controller, Table
+from gateway.plant.controllers import Controller, Point, Table
 from gateway.plant.site import Site
+from gateway.plant.units import from_pa, to_pa
 from gateway.poll.poller import read_once
 from gateway.poll.rows import Rows
 from gateway.poll.scan import Scan
 from gateway.poll.watch import Observation, RegisterWatch
+from gateway.poll.words import decode, encode
 
 
 def read_all(site: Site) -> list[Scan]:
@@ -50,7 +56,45 @@ def compare(site: Site, scans: list[Scan]) -> dict[str, Any]:
         rows.take(scan)
     now = time.time()
     readings = Measure(site).examine(rows.row(now))
-    return tables.live_data(site, Snapshot(1, now, readings, (), rows.links), scans)
+    data = tables.live_data(site, Snapshot(1, now, readings, (), rows.links), scans)
+    return data | {"hints": list(_hints(site, scans, readings))}
+
+
+def _hints(site: Site, scans: list[Scan], readings: Readings) -> Iterator[str]:
+    """What to look at where the controller's own value is off by more than the tolerance."""
+    read = {
+        f"{scan.controller}.{name}": value
+        for scan in scans
+        for name, value in zip(site.controllers[scan.controller].points, scan.values, strict=True)
+    }
+    for (key, noun), ours in zip(site.transducers.items(), readings.pressure[0], strict=True):
+        if noun.controller_value is None:
+            continue
+        point, value = site.point(noun.controller_value), read.get(noun.controller_value, nan)
+        unit, far = point.unit or noun.unit, noun.tolerance_pct_span / 100 * noun.span_pa
+        if abs(to_pa(value, unit) - ours) > far:
+            look = (
+                f"{key}: the controller's own value is {value:.4g} {unit}, ours "
+                f"{from_pa(ours, unit):.4g} {unit}. "
+            )
+            orders = _orders(point, value, lambda v: abs(to_pa(v, unit) - ours) <= far)  # noqa: B023
+            yield look + (orders or _ELSEWHERE).format(ref=noun.controller_value)
+
+
+_ELSEWHERE = (
+    "Compare the range, unit and live zero of the input in the controller with the site file, and "
+    "address, type, scale and unit of {ref} with the controller's manual"
+)
+
+
+def _orders(point: Point, value: float, fits: Callable[[float], bool]) -> str:
+    """The order of words and bytes in which the same registers hold what they should; or ""."""
+    words = encode(point, value)
+    for word, byte in product(("high-first", "low-first"), repeat=2):
+        if fits(decode(point.model_copy(update={"word_order": word, "byte_order": byte}), words)):
+            bytes_ = f' and byte_order = "{byte}"' if byte != point.byte_order else ""
+            return f'It fits with word_order = "{word}"{bytes_} for {{ref}}'
+    return ""
 
 
 async def watch_registers(

@@ -133,6 +133,7 @@ def _unreadable(path: str, controller: Controller) -> Iterator[Fault]:
 
 def _transducers(draft: Draft) -> Iterator[Fault]:
     taken: dict[str, str] = {}
+    registers: dict[tuple[str, str, int], str] = {}
     for name, transducer in draft.transducers.items():
         path = f"transducers.{name}"
         for field in ("counts", "controller_value"):
@@ -143,6 +144,7 @@ def _transducers(draft: Draft) -> Iterator[Fault]:
                 yield Fault(f"{path}.{field}", shown(ref), f"a point of its own: {first} has it")
             taken.setdefault(ref, f"{path}.{field}")
         yield from _raw(draft, path, transducer)
+        yield from _register(draft, path, transducer.counts, registers)
         yield from _pressure(draft, f"{path}.controller_value", transducer.controller_value)
         if draft.sound("transducers", name):
             yield from _card(path, transducer)
@@ -159,6 +161,19 @@ def _raw(draft: Draft, path: str, transducer: Transducer) -> Iterator[Fault]:
     if point.bit is not None:
         value = f"{transducer.counts} is bit {point.bit} of a register"
         yield Fault(f"{path}.counts", value, "a point that holds a number")
+
+
+def _register(
+    draft: Draft, path: str, ref: str, registers: dict[tuple[str, str, int], str]
+) -> Iterator[Fault]:
+    """Counts that come from the register of another transducer under another name."""
+    point = _point(draft, ref)
+    if point is None:
+        return
+    where = (ref.partition(".")[0], point.table, point.address)
+    if (first := registers.setdefault(where, ref)) != ref:
+        value = f"{ref} is {point.table} register {point.address}"
+        yield Fault(f"{path}.counts", value, f"a register of its own: {first} is that one")
 
 
 def _card(path: str, transducer: Transducer) -> Iterator[Fault]:

@@ -32,6 +32,8 @@ def _host(text: str) -> str:
     try:
         text.encode("idna")
         fits = re.fullmatch(r"[^\s/:@?#%\[\]]*", text) is not None and text.isprintable()
+        # 192.168.1.300 or 10.0.0: a slip in an address, and no name ends in a number.
+        fits = fits and re.fullmatch(r"[\d.]*\d", text) is None
     except UnicodeError:
         fits = False
     if not fits:

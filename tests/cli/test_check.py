@@ -6,11 +6,17 @@ import asyncio
 import struct
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from gateway import look
+from gateway.live import LinkState
+from gateway.poll.scan import Scan
+from gateway.poll.words import decode, encode
 from tests.cli.commands import ROOT, command
 from tests.plant.folders import SiteFolder
 from tests.poll.peers import RawPeer, answer
+from tests.sites import site, transducer
 
 pytestmark = pytest.mark.slow
 
@@ -202,3 +208,34 @@ async def test_a_live_reading_for_people(tmp_path: Path, free_port: int) -> None
     assert ended.code == 4
     line = next(line for line in ended.out.splitlines() if line.split()[:2] == ["dp-1", "16000"])
     assert line.split() == ["dp-1", "16000", "10", "mA", "21.875", "43", "-21.1", "Pa", "good"]
+    assert (
+        "dp-1: the controller's own value is 43 Pa, ours 21.88 Pa. Compare the range" in ended.out
+    )
+
+
+@pytest.mark.parametrize(
+    ("order", "said"),
+    [
+        ({"word_order": "low-first"}, 'word_order = "high-first" for a.own'),
+        (
+            {"byte_order": "low-first"},
+            'word_order = "high-first" and byte_order = "high-first" for a.own',
+        ),
+        ({}, ""),
+    ],
+)
+def test_a_wrong_order_of_words_is_named(order: dict[str, str], said: str) -> None:
+    """The controller shows 37.5 Pa in the usual order; the map reads it in another."""
+    right = {"table": "holding", "address": 0, "type": "float32", "unit": "Pa"}
+    points = {"c1": {"table": "input", "address": 0}, "own": right | order}
+    here = site(
+        {"p1": transducer("a.c1", controller_value="a.own")},
+        {},
+        {"a": {"host": "127.0.0.1", "points": points}},
+    )
+    own = here.point("a.own")
+    usual = own.model_copy(update={"word_order": "high-first", "byte_order": "high-first"})
+    values = np.array([15000.0, decode(own, encode(usual, 37.5))])
+    scan = Scan("a", 0.0, values, np.zeros(2, np.uint8), LinkState("a"))
+    hints = look.compare(here, [scan])["hints"]
+    assert [said in hint for hint in hints] == ([True] if said else [])

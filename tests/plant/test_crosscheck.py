@@ -280,3 +280,13 @@ def test_nothing_is_concluded_from_a_section_that_is_no_table(folder: SiteFolder
     start, stop = text.index("[controllers.sf-2]"), text.index("[transducers.dp-201]")
     folder.site.write_text("controllers = 3\n" + text[:start] + text[stop:])
     assert len(told(folder)) == 1
+
+
+def test_two_transducers_cannot_come_from_one_register(folder: SiteFolder) -> None:
+    folder.change_map(("address = 11", "address = 10"))
+    assert told(folder) == [
+        (
+            "transducers.dp-202.counts: sf-2.ai2_counts is input register 10; "
+            "allowed: a register of its own: sf-2.ai1_counts is that one"
+        )
+    ]

@@ -132,6 +132,11 @@ def test_every_fault_of_every_entry_is_told_at_once(folder: SiteFolder) -> None:
         ),
         (
             'host = "127.0.0.1"',
+            'host = "192.168.1.300"',
+            f'controllers.sf-2.host: "192.168.1.300"; allowed: {HOST}',
+        ),
+        (
+            'host = "127.0.0.1"',
             "host = 127",
             "controllers.sf-2.host: 127; allowed: text in quotation marks",
         ),
