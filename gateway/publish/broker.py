@@ -18,6 +18,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from gateway.settings import Settings
 
 from . import payloads
+from .complaints import not_connected
 from .sizes import Sizes
 from .topics import Topics
 
@@ -155,7 +156,7 @@ async def connection(
         await asyncio.shield(entering)
     except aiomqtt.MqttError as error:
         await _abandon(client, entering)
-        raise aiomqtt.MqttError(f"{error}; {heard.text}" if heard.text else str(error)) from None
+        raise aiomqtt.MqttError(not_connected(error, settings, heard.text)) from None
     except BaseException:
         await _abandon(client, entering)
         raise
