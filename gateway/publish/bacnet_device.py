@@ -37,6 +37,8 @@ SERVICES = (
     "whoHas", "whoIs",
 )  # fmt: skip
 """What is answered; writing is answered with a refusal."""
+ANY_DEVICE = 4194303
+"""Instance that means whatever device is asked (ASHRAE 135, 15.5.2)."""
 
 
 class WitnessApplication(Refusals, EventAnswers, ChangeAnswers, Application):  # type: ignore[misc]  # untyped library
@@ -64,6 +66,22 @@ class WitnessApplication(Refusals, EventAnswers, ChangeAnswers, Application):  #
                 found = analog_input(self.board, index)
                 self.add_object(found)
         return found
+
+    async def do_ReadPropertyRequest(self, apdu: Any) -> None:  # noqa: N802 - the library's name
+        """As the library answers; who does not know our number may ask for any device's."""
+        apdu.objectIdentifier = self._meant(apdu.objectIdentifier)
+        await super().do_ReadPropertyRequest(apdu)
+
+    async def do_ReadPropertyMultipleRequest(self, apdu: Any) -> None:  # noqa: N802 - the same
+        """The same for several."""
+        for wanted in apdu.listOfReadAccessSpecs:
+            wanted.objectIdentifier = self._meant(wanted.objectIdentifier)
+        await super().do_ReadPropertyMultipleRequest(apdu)
+
+    def _meant(self, objid: Any) -> Any:
+        # The library means to do this, but compares a number with a word.
+        is_any = objid[0] == ObjectType.device and objid[1] == ANY_DEVICE
+        return self.device_object.objectIdentifier if is_any else objid
 
     def get_services_supported(self) -> Any:
         """Of the device's property of that name."""

@@ -72,7 +72,25 @@ def _standing(one: Any) -> Standing:
     return found
 
 
-class ReadInput(AnalogInputObject):  # type: ignore[misc]  # the library is untyped
+UNLISTED = frozenset({"objectIdentifier", "objectName", "objectType", "propertyList"})
+"""What every object has is not in its list of properties (ASHRAE 135, 12.1.1.4.1)."""
+
+
+class Listing:
+    """The list of properties without those that the standard keeps out; the library has them in."""
+
+    @property
+    def propertyList(self) -> Any:  # noqa: N802 - the library's name
+        """Identifiers of the properties."""
+        found: Any = super().propertyList  # type: ignore[misc]  # of the library's class behind it
+        return type(found)([k for k in found if k.attr not in UNLISTED])
+
+    @propertyList.setter
+    def propertyList(self, _value: Any) -> None:  # noqa: N802 - the same
+        """The library sets it once while it makes an object."""
+
+
+class ReadInput(Listing, AnalogInputObject):  # type: ignore[misc]  # the library is untyped
     """An analog input whose changing properties are those of the board."""
 
     _board: Board
@@ -135,7 +153,7 @@ def event_enable(one: Input) -> list[int]:
     return [int(one.quantity is not Quantity.PRESSURE), 1, 1]
 
 
-class WatchedDevice(DeviceObject):  # type: ignore[misc]  # the library is untyped
+class WatchedDevice(Listing, DeviceObject):  # type: ignore[misc]  # the library is untyped
     """The device: its clock is that of the site, its list of objects that of the board."""
 
     _board: Board
@@ -189,7 +207,7 @@ def device(board: Board, instance: int, name: str, description: str, revision: i
     return made
 
 
-class NotificationClass(Object, NotificationClassObject):  # type: ignore[misc]  # untyped library
+class NotificationClass(Listing, Object, NotificationClassObject):  # type: ignore[misc]  # untyped library
     """The list of recipients."""
 
 
@@ -219,8 +237,10 @@ def notification_class(recipients: Sequence[Any], *, confirmed: bool) -> Any:
     )
 
 
+class Port(Listing, NetworkPortObject):  # type: ignore[misc]  # the library is untyped
+    """The UDP port that the device is at."""
+
+
 def network_port(address: IPv4Address) -> Any:
     """The port object; adding it to the application opens the socket."""
-    return NetworkPortObject(
-        address, objectIdentifier=("network-port", 1), objectName="BACnet/IP port"
-    )
+    return Port(address, objectIdentifier=("network-port", 1), objectName="BACnet/IP port")

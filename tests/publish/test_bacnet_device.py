@@ -28,6 +28,7 @@ from tests.publish.bacnet_site import (
     high_alarm,
     input_id,
     opened,
+    plain,
     plant,
     running,
     wire_alarm,
@@ -108,6 +109,25 @@ async def test_every_property_of_a_loop(tmp_path: Path) -> None:
     assert expected.items() <= combined.items(), "a delay of 14.2 s is never told shorter"
     assert not any(key.startswith(("EVENT_EN", "ACKED", "NOTIF")) for key in feedback | output)
     assert combined["DESCRIPTION"] == "Stair B pressurization: average of p1, p2"
+
+
+async def test_property_lists_are_those_of_the_standard(tmp_path: Path) -> None:
+    # ASHRAE 135, 12.1.1.4.1: object identifier, name, type and the list itself are not in it.
+    port = rusty.ObjectIdentifier(rusty.ObjectType.NETWORK_PORT, 1)
+    unlisted = {"OBJECT_IDENTIFIER", "OBJECT_NAME", "OBJECT_TYPE"}
+    async with running(tmp_path) as device, front_end() as client:
+        for one in (DEVICE_ID, CLASS_ID, port, input_id(P1), input_id(SETPOINT)):
+            listed = await client.read_property(device.to, one, Property.PROPERTY_LIST)
+            names = {repr(Property.from_raw(k)).rpartition(".")[2] for k in plain(listed)}
+            assert names == set(await everything(client, device.to, one)) - unlisted
+
+
+async def test_who_does_not_know_the_number_of_the_device_may_ask_for_any(tmp_path: Path) -> None:
+    anyone = rusty.ObjectIdentifier(rusty.ObjectType.DEVICE, 4194303)
+    async with running(tmp_path) as device, front_end() as client:
+        told = await client.read_property(device.to, anyone, Property.OBJECT_IDENTIFIER)
+        assert plain(told) == DEVICE_ID
+        assert (await everything(client, device.to, anyone))["OBJECT_IDENTIFIER"] == DEVICE_ID
 
 
 async def test_the_device_and_its_notification_class(tmp_path: Path) -> None:
