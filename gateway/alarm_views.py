@@ -5,7 +5,6 @@ Times are ISO 8601 in UTC, as in `views.py`.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from typing import Annotated
 
 from pydantic import BaseModel, Field
@@ -16,7 +15,6 @@ from gateway.alarm.memory import Hold, Memory
 from gateway.alarm.states import State
 from gateway.alarm.transition import Kind, Priority
 from gateway.annunciator import Annunciator
-from gateway.diagnose.explain import fitting
 from gateway.diagnose.findings import Finding
 from gateway.views import iso
 
@@ -131,7 +129,7 @@ def touched(definitions: Definitions, d: Definition) -> list[str]:
 def next_check(d: Definition, finding: Finding | None) -> str:
     """With the numbers of the finding while it is open, else in general."""
     told = finding.next_check if finding is not None else ""
-    return told or fitting(d.next_check, {}).format_map(defaultdict(lambda: "not known"))
+    return told or d.next_check
 
 
 def _waits(m: Memory) -> bool:

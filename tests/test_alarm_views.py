@@ -46,6 +46,16 @@ def test_what_to_check_comes_from_the_finding_while_it_is_open() -> None:
     assert "[" not in general
 
 
+def test_in_general_no_number_is_said_to_be_unknown() -> None:
+    """An alarm that is over has no finding, but still a signal: 4-20 mA here."""
+    for fault in ("open-circuit", "unit-mismatch", "range-mismatch", "short-circuit"):
+        general = view(Watch(HERE), f"{fault}:p0-0a").next_check
+        assert "not known" not in general
+        assert "volt" not in general
+        assert general.count("Measure") <= 1
+    assert "Read the unit of this input" in view(Watch(HERE), "unit-mismatch:p0-0a").next_check
+
+
 def test_at_rest_there_is_no_time_and_nothing_asks_for_attention() -> None:
     rest = view(Watch(HERE), WIRE)
     assert (rest.state, rest.shown, rest.active, rest.acknowledged) == (

@@ -14,6 +14,7 @@ from typing import Any, Literal
 from gateway.diagnose.catalogue.entry import Entry
 from gateway.diagnose.catalogue.faults import CATALOGUE
 from gateway.diagnose.consequence import allowed_pressure
+from gateway.diagnose.explain import in_general
 from gateway.diagnose.findings import Status
 from gateway.plant.loops import Loop
 from gateway.plant.site import Site
@@ -202,7 +203,8 @@ class Definitions:
             by_stake = LINK_PRIORITY if entry.group == "link" else PRIORITIES[entry.status]
             return Definition(
                 **shared, source="finding", priority=by_stake[stake], on_delay_s=entry.raise_s,
-                off_delay_s=FINDING_OFF_S, message=entry.title, next_check=entry.next_check,
+                off_delay_s=FINDING_OFF_S, message=entry.title,
+                next_check=in_general(self.site, entry, subject),
             )  # fmt: skip
         if kind == "loop":
             return Definition(

@@ -72,6 +72,11 @@ def finding(
     )
 
 
+def in_general(site: Site, entry: Entry, subject: str) -> str:
+    """What to check where no finding tells its numbers, for the subject's sort of signal."""
+    return _spoken(entry.next_check, _sort(site, subject if entry.kind == "transducer" else None))
+
+
 def _spoken(text: str, words: Mapping[str, str]) -> str:
     """What fits of a text, without sentences about numbers that nobody has; all, if none is left.
 

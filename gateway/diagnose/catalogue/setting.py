@@ -47,7 +47,7 @@ SETTING = (
         reliability="configuration-error",
         next_check=(
             "Read the nameplate of the transducer, then the signal type of this input from the "
-            "controller's keypad: {fits}. It cannot be told from: {cannot_tell_from}."
+            "controller's keypad. What fits: {fits}. It cannot be told from: {cannot_tell_from}."
         ),
         expected=_EXPECTED,
         consequence=(
@@ -78,8 +78,9 @@ SETTING = (
         status=Status.OUT_OF_SPECIFICATION,
         reliability="configuration-error",
         next_check=(
-            "Compare the input's type and the nameplate: {fits}. Power off, lift the wire and "
-            "measure the ohms across the input. It cannot be told from: {cannot_tell_from}."
+            "Compare the input's type and the nameplate. What fits: {fits}. Power off, lift the "
+            "wire and measure the ohms across the input. It cannot be told from: "
+            "{cannot_tell_from}."
         ),
         expected=(
             "4.00 mA makes 1.000 V on 250 ohm, 2.000 V on 500 ohm; a volt input shows no shunt. "
@@ -104,7 +105,7 @@ SETTING = (
         reliability="configuration-error",
         next_check=(
             "Read the unit of this input from the controller's keypad and compare it with the "
-            "register map: {fits}. The mistake may be in the site file."
+            "register map. What fits: {fits}. The mistake may be in the site file."
         ),
         expected=_EXPECTED,
         consequence=_CONSEQUENCE,
