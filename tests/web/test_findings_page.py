@@ -140,6 +140,9 @@ async def test_how_a_line_was_fitted_is_for_whoever_asks(chromium: Browser, feed
             "Up to 200.6 Pa"
         ).replace("-", "\N{MINUS SIGN}")
         workings = re.sub(r"\s+", " ", await asked.inner_text()).strip()
+        # What was read then is not taken for what is read now.
+        await expect(card.locator("[data-f=then]")).to_have_text("When this was found:")
+        await expect(card.locator("[data-f=then]")).to_be_visible()
         assert workings.startswith("Gain 1.81 Gain standard error 0.026 Offset of span")
 
 

@@ -1,6 +1,6 @@
 // Findings as a person reads them: what, where, since when, what the loop is doing, what to check.
 
-import { child, level, partsOf, say } from "./parts.js";
+import { child, level, partsOf, say, show } from "./parts.js";
 import { converted, digits, isPressure, pretty, units } from "./units.js";
 import { LEVELS, addressOf, amount, capital, figure, lasting, listed, moment, plain, rank, seconds } from "./words.js";
 
@@ -81,6 +81,8 @@ function made(view) {
     const item = child(WORKINGS.test(name) ? parts.workings : parts.evidence, "span", `${capital(NAMES[words] || words)} `);
     child(item, "b", text);
   }
+  // It stays as it was while the values beside it go on: a fault that is mended needs minutes to go.
+  show(parts.then, parts.evidence.childElementCount > 0);
   const sure = `Confidence ${Math.round(100 * view.confidence)} %.`;
   const rivals = view.rivals.map(plain);
   say(parts.rivals, rivals.length ? `${sure} It could also be: ${listed(rivals)}.` : sure);
