@@ -40,8 +40,9 @@ ABOUT = """\
 What a Loopwitness gateway says over MQTT 5 or 3.1.1, and what it can be told.
 
 Retained states say how things stand; who connects late knows at once. Events say what happened, \
-each at least once: drop a `sequence` that you have had. Of alarm events `previous` names the one \
-before, so that a lost one is noticed. Everything of one site is below one level with its id.
+each at least once: drop a `sequence` that you have had of the same `journal`. `previous` names \
+the event of the same topic before it, so that a lost one is noticed. Everything of one site is \
+below one level with its id.
 
 It is no fire-alarm or smoke-control component and replaces no listed equipment; alarms over MQTT \
 are no substitute for what local codes or the authority having jurisdiction ask for.
@@ -97,7 +98,9 @@ CHANNELS: Mapping[str, Channel] = {
         TOPICS.alarms,
         AlarmEvent,
         "event",
-        "Every transition of every alarm, hidden ones too. Ring a bell for annunciates = true.",
+        "Every transition of every alarm, hidden ones too. Ring a bell for annunciates = true. An "
+        "alarm whose subject the site file no longer has ends without one: its retained state is "
+        "removed, and its finding cleared.",
     ),
     "acknowledge": Channel(
         TOPICS.acknowledge,
@@ -139,7 +142,7 @@ def document() -> dict[str, Any]:
     """The whole description."""
     return {
         "asyncapi": "3.0.0",
-        "info": {"title": "Loopwitness over MQTT", "version": "1.0.0", "description": ABOUT},
+        "info": {"title": "Loopwitness over MQTT", "version": "1.1.0", "description": ABOUT},
         "defaultContentType": "application/json",
         "servers": {
             "plain": _server("mqtt", "1883"),
@@ -223,7 +226,8 @@ def _answers() -> dict[str, Any]:
         "address": None,
         "description": (
             "The response topic of an MQTT 5 request: one that is not below the site's own topics, "
-            f"or one below {TOPICS.answers}. Without a response topic there is no answer."
+            f"or one below {TOPICS.answers}. Without a response topic, or while the gateway "
+            "itself speaks 3.1.1 (LOOPWITNESS_MQTT_PROTOCOL), there is no answer."
         ),
         "messages": {model: {"$ref": f"#/components/messages/{model}"}},
     }

@@ -119,7 +119,8 @@ FINDING_EVENT = FindingEvent(
     next_check=CHECK,
     consequence="The controller reads this input as 0 mA, below its range. An average is pulled "
     "down and the fan drives up; a minimum follows the dead input.",
-    transducer="dp-201", loops=["stair-b"], sequence=17, site=SITE,
+    transducer="dp-201", loops=["stair-b"], journal="5e1f00c2a7b94d36", sequence=17, previous=9,
+    site=SITE,
 )  # fmt: skip
 
 BEGAN = AlarmEvent(

@@ -17,6 +17,13 @@ from gateway.diagnose.findings import Status
 from gateway.views import FindingView, LinkView, LoopState, TransducerView
 
 
+JOURNAL = (
+    "Which journal counts here. Another one than before: the store was begun anew, and so were the "
+    "numbers."
+)
+SEQUENCE = "Number in the journal. The same may come twice: drop the second."
+
+
 class StatusMessage(BaseModel):
     """Whether the gateway is there: its birth, its farewell, or the broker's word that it died."""
 
@@ -63,20 +70,20 @@ class AlarmMessage(AlarmView):
 class FindingEvent(FindingView):
     """A finding raised or cleared."""
 
-    sequence: int = Field(description="Rises; the same may come twice.")
+    journal: str = Field(description=JOURNAL)
+    sequence: int = Field(description=SEQUENCE)
+    previous: int = Field(
+        description="Number of the finding event before this one; one that you have not had was "
+        "lost."
+    )
     site: str
 
 
 class AlarmEvent(BaseModel):
     """One transition of an alarm, as the journal keeps it."""
 
-    journal: str = Field(
-        description="Which journal counts here. Another one than before: the store was begun anew, "
-        "and so were the numbers."
-    )
-    sequence: int = Field(
-        description="Number in the journal. The same may come twice: drop the second."
-    )
+    journal: str = Field(description=JOURNAL)
+    sequence: int = Field(description=SEQUENCE)
     previous: int = Field(
         description="Number of the alarm event before this one; one that you have not had was lost."
     )

@@ -71,7 +71,14 @@ def finding_event(site_id: str, waiting: Waiting, finding: Finding) -> str:
     shown = finding_view(finding).model_dump(exclude={"time"})
     entry = waiting.entry
     return text(
-        FindingEvent(**shown, time=iso(entry.time_ms / 1000), sequence=entry.seq, site=site_id)
+        FindingEvent(
+            **shown,
+            time=iso(entry.time_ms / 1000),
+            journal=waiting.journal,
+            sequence=entry.seq,
+            previous=waiting.previous,
+            site=site_id,
+        )
     )
 
 

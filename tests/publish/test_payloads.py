@@ -76,6 +76,8 @@ def test_event_has_sequence_time_and_the_whole_finding() -> None:
     waiting = Waiting(Entry(41, 1_780_000_202_000, "finding", "p1"), 40, "a1")
     told = read(payloads.finding_event("test", waiting, one))
     assert (told["sequence"], told["site"]) == (41, "test")
+    # A store begun anew counts from 1 again: without its name all of it would pass for old.
+    assert (told["journal"], told["previous"]) == ("a1", 40)
     assert (told["phase"], told["fault"]) == ("raised", "open-circuit")
     assert told["time"] == "2026-05-28T20:30:02.000Z"
     assert told["next_check"] == one.next_check
