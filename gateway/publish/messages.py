@@ -16,7 +16,6 @@ from gateway.alarm_views import AlarmView, Instant
 from gateway.diagnose.findings import Status
 from gateway.views import FindingView, LinkView, LoopState, TransducerView
 
-
 JOURNAL = (
     "Which journal counts here. Another one than before: the store was begun anew, and so were the "
     "numbers."
