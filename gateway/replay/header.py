@@ -16,6 +16,8 @@ from gateway.plant.site import Site
 TIME = "time"
 REASONS = " reasons"
 """Ends the name of a column that tells why values of the controller before it are missing."""
+STRANGERS = 3
+"""Columns beyond which a file without a single point of the site is not told column by column."""
 OWN = "loopwitness"
 """Parquet files that this program wrote have metadata under this name."""
 
@@ -77,11 +79,24 @@ class Header:
         return Fault(f"{place}, {self.names[column]}", shown(text), ALLOWED)
 
 
+def _strangers(names: Sequence[str], refs: Sequence[str]) -> Fault:
+    """A file of which nothing fits: told once, with what it is likely to be instead."""
+    value = f"{shown(names[0])} and {len(names) - 1} more, and no point of the site"
+    if any(name.endswith((" quality", " reason")) for name in names):
+        return Fault("columns", value, "register values, as `loopwitness export --rows scans` writes")
+    own = ", ".join(dict.fromkeys(ref.partition(".")[0] for ref in refs))
+    allowed = f"scans of this site file, columns controller.point; its controllers: {own}"
+    return Fault("columns", value, allowed)
+
+
 def _faults(names: Sequence[str], refs: Sequence[str], telling: Sequence[str]) -> Iterator[Fault]:
     if not names or names[0] != TIME:
         value = shown(names[0]) if names else "no columns"
         yield Fault("column 1", value, f'"{TIME}", then columns controller.point')
     known = {*refs, *telling}
+    if len(names) > STRANGERS and not known & set(names):
+        yield _strangers(names[1:], refs)
+        return
     for number, name in enumerate(names[1:], 2):
         if name not in known:
             yield Fault(f"column {number}", shown(name), f"a point of the site{among(name, refs)}")

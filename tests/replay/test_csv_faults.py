@@ -77,6 +77,20 @@ def test_columns_are_faulted_all_at_once_with_the_nearest_name(tmp_path: Path) -
     assert twice == 'column 6: "sf-2.ai1_counts"; allowed: each point once: column 4 has it'
 
 
+def test_a_file_of_something_else_is_told_once(tmp_path: Path) -> None:
+    """Not a line for each of its columns, every one with all points of the site."""
+    (readings,) = faults(tmp_path, "time,dp-201 [Pa],dp-201 quality,dp-201 reason,stair-b [Pa]\n")
+    assert readings == (
+        'columns: "dp-201 [Pa]" and 3 more, and no point of the site; allowed: register values, '
+        "as `loopwitness export --rows scans` writes"
+    )
+    (elsewhere,) = faults(tmp_path, "time,x.a,x.b,x.c,x reasons\n")
+    assert elsewhere == (
+        'columns: "x.a" and 3 more, and no point of the site; allowed: scans of this site file, '
+        "columns controller.point; its controllers: sf-2, ahu-1, ef-4"
+    )
+
+
 def test_an_empty_file_has_no_columns(tmp_path: Path) -> None:
     assert faults(tmp_path, "")[0].startswith("column 1: no columns")
 
