@@ -117,6 +117,13 @@ def _authenticated(wanted: bool, info: ValidationInfo) -> bool:  # noqa: FBT001 
     return wanted
 
 
+def _encrypted(file: Path | None, info: ValidationInfo) -> Path | None:
+    """Who names a certificate means TLS: without it the password would go as it is."""
+    if file is not None and not info.data.get("mqtt_tls", True):
+        raise ValueError("a file together with LOOPWITNESS_MQTT_TLS=true, or left out")
+    return file
+
+
 def _with_certificate(key: Path | None, info: ValidationInfo) -> Path | None:
     """Both files or none."""
     if (key is None) != (info.data.get("http_tls_cert_file") is None):
@@ -184,9 +191,9 @@ class Settings(BaseSettings):
     """Its password; a secret, so best from a file."""
     mqtt_tls: bool = False
     """Encrypt the connection and check the broker's certificate."""
-    mqtt_ca_file: Path | None = None
+    mqtt_ca_file: Annotated[Path | None, AfterValidator(_encrypted)] = None
     """CA that signed the broker's certificate; the system's own when left out."""
-    mqtt_client_cert_file: Path | None = None
+    mqtt_client_cert_file: Annotated[Path | None, AfterValidator(_encrypted)] = None
     """Own certificate, where the broker asks for one."""
     mqtt_client_key_file: Path | None = None
     """Key of the own certificate."""

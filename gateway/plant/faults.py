@@ -170,9 +170,9 @@ def _number_phrase(model: type[BaseModel], loc: Place) -> str:
     for rule in field.metadata if field else ():
         ends.update({k: getattr(rule, k) for k in ("ge", "gt", "le", "lt") if hasattr(rule, k)})
     if "ge" in ends and "le" in ends:
-        return f"{words} from {ends['ge']:g} to {ends['le']:g}"
+        return f"{words} from {ends['ge']:.12g} to {ends['le']:.12g}"
     phrases = {"ge": "at least", "gt": "above", "le": "up to", "lt": "below"}
-    limits = [f"{phrase} {ends[k]:g}" for k, phrase in phrases.items() if k in ends]
+    limits = [f"{phrase} {ends[k]:.12g}" for k, phrase in phrases.items() if k in ends]
     return " ".join([words, ", ".join(limits)]).strip()
 
 

@@ -51,6 +51,11 @@ LEVELS = "levels with / between, without + # and blanks, not starting with $"
         ("INFLUX_TOKEN", "hunter2\nX-More: 1", f"(hidden); allowed: {LINE}"),
         ("BACNET_ADDRESS", "::1", f'"::1"; allowed: {CARD}'),
         ("BACNET_ADDRESS", "0.0.0.0", f'"0.0.0.0"; allowed: {CARD}'),
+        (
+            "BACNET_DEVICE_INSTANCE",
+            "4194303",
+            '"4194303"; allowed: a whole number from 0 to 4194302',
+        ),
         ("BACNET_NAME", "a\tb", rf'"a\tb"; allowed: {LINE}'),
         ("KEEP_HOURS_DAYS", "1e300", f'"1e300"; allowed: {DAYS}'),
         ("KEEP_JOURNAL_DAYS", "inf", '"inf"; allowed: a number from 0 to 36525'),

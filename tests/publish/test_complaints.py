@@ -35,12 +35,13 @@ def untrusted(code: int, words: str) -> MqttError:
 
 
 NO_ENTRY = ReasonCode(PacketTypes.CONNACK, "Not authorized")
+OWN_CA = {"mqtt_tls": True, "mqtt_ca_file": "/ca.pem"}
 CASES: list[tuple[MqttError, dict[str, Any], list[str]]] = [
     (MqttConnectError(NO_ENTRY), {"mqtt_username": "gw"}, ["Not authorized", "as user gw"]),
     (MqttConnectError(NO_ENTRY), {}, ["without a user", "LOOPWITNESS_MQTT_USERNAME"]),
     (untrusted(62, "not valid for 'b'"), {}, ["for 'b'; allowed for LOOPWITNESS_MQTT_HOST"]),
     (untrusted(10, "has expired"), {}, ["has expired; allowed: a certificate in its time"]),
-    (untrusted(19, "self-signed"), {"mqtt_ca_file": "/ca.pem"}, ["CA_FILE", "it is /ca.pem"]),
+    (untrusted(19, "self-signed"), OWN_CA, ["LOOPWITNESS_MQTT_CA_FILE", "it is /ca.pem"]),
     (untrusted(20, "unknown"), {}, ["LOOPWITNESS_MQTT_CA_FILE", "left out"]),
     (of_system(socket.gaierror(-2, "Name not known")), {}, ["Name not known", "MQTT_HOST"]),
     (of_system(ConnectionRefusedError(111, "refused")), {}, ["refused", "LOOPWITNESS_MQTT_PORT"]),

@@ -47,6 +47,14 @@ def test_taken_with_password_or_certificate(given: dict[str, Any]) -> None:
     assert options(mqtt_host="127.0.0.1", mqtt_acknowledge=True, **given).mqtt_acknowledge
 
 
+@pytest.mark.parametrize("name", ["mqtt_ca_file", "mqtt_client_cert_file"])
+def test_a_certificate_without_tls_is_a_mistake(name: str) -> None:
+    # Nothing would be encrypted, the password included, and nobody would be told.
+    with pytest.raises(ValidationError, match="together with LOOPWITNESS_MQTT_TLS=true"):
+        options(mqtt_host="127.0.0.1", **{name: Path("a.pem")})
+    assert getattr(options(mqtt_tls=True, **{name: Path("a.pem")}), name) == Path("a.pem")
+
+
 def test_a_start_says_what_is_missing(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("LOOPWITNESS_MQTT_ACKNOWLEDGE", "true")
