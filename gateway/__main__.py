@@ -20,7 +20,7 @@ from gateway import logs, look, process, tables
 from gateway.errors import LinkError, SiteFileError, StartError
 from gateway.export.command import export
 from gateway.plant.controllers import Controller
-from gateway.plant.faults import in_words
+from gateway.plant.faults import among, in_words
 from gateway.plant.sitefile import read_site
 from gateway.record import wishes
 from gateway.replay.command import replay
@@ -154,14 +154,21 @@ def relearn(
     Works on this machine, for whoever may write to the folder of the history
     (LOOPWITNESS_STATE_DIR). The gateway takes it up within seconds.
     """
-    folder = process.settings().state_dir
+    folder = process.settings().state_dir.absolute()
+    loops = wishes.known_loops(folder)
+    if loops and loop not in loops:
+        allowed = f"a loop of the gateway that keeps its history in {folder}{among(loop, loops)}"
+        raise typer.BadParameter(f"{loop!r}; allowed: {allowed}", param_hint="LOOP")
+    if not reason.strip():
+        raise typer.BadParameter("nothing; allowed: what was done", param_hint="--reason")
     try:
         wishes.ask_to_relearn(folder, loop, reason)
     except OSError as error:
         raise StartError(
-            f"{folder}: {error.strerror}; allowed: the folder of a gateway, writable"
+            f"{folder}: {error.strerror}; allowed: the folder of a gateway, writable "
+            "(LOOPWITNESS_STATE_DIR)"
         ) from None
-    typer.echo(f"asked: {loop} will be learnt anew")
+    typer.echo(f"asked: {loop} will be learnt anew by the gateway that keeps {folder}")
 
 
 @app.command()

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from .opening import FILE, reader
+
 FOLDER = "relearn"
 
 
@@ -22,6 +24,18 @@ def ask_to_relearn(state_dir: Path, loop_id: str, reason: str, person: str = LOC
     part = folder / f".{loop_id}"
     part.write_text(f"{' '.join(reason.split())}\n{person}", encoding="utf-8")
     return part.rename(folder / loop_id)
+
+
+def known_loops(state_dir: Path) -> tuple[str, ...]:
+    """Loops that the gateway of `state_dir` has recorded; none while it has recorded nothing.
+
+    StoreError for a history that cannot be read.
+    """
+    if not (state_dir / FILE).is_file():
+        return ()
+    with reader(state_dir / FILE) as connection:
+        names = connection.execute("SELECT name FROM series WHERE name LIKE 'loop/%'").fetchall()
+    return tuple(dict.fromkeys(name.split("/")[1] for (name,) in names))
 
 
 def take_relearn(state_dir: Path) -> list[tuple[str, str, str]]:

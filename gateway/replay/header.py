@@ -83,7 +83,9 @@ def _strangers(names: Sequence[str], refs: Sequence[str]) -> Fault:
     """A file of which nothing fits: told once, with what it is likely to be instead."""
     value = f"{shown(names[0])} and {len(names) - 1} more, and no point of the site"
     if any(name.endswith((" quality", " reason")) for name in names):
-        return Fault("columns", value, "register values, as `loopwitness export --rows scans` writes")
+        return Fault(
+            "columns", value, "register values, as `loopwitness export --rows scans` writes"
+        )
     own = ", ".join(dict.fromkeys(ref.partition(".")[0] for ref in refs))
     allowed = f"scans of this site file, columns controller.point; its controllers: {own}"
     return Fault("columns", value, allowed)

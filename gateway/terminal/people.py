@@ -22,6 +22,7 @@ from gateway.people.book import People, Person
 from gateway.people.names import name as a_name
 from gateway.people.roles import Role, deeds_of
 from gateway.process import settings
+from gateway.record.opening import FILE
 
 Name = Annotated[str, typer.Argument(metavar="NAME", help="As it stands in the journal.")]
 Folder = Annotated[
@@ -68,6 +69,13 @@ def add(name: Name, role: Wanted, state: Folder = None) -> None:
 
     book.change(folder, work)
     typer.echo(f"{known}: {role}")
+    if not (folder / FILE).is_file():
+        typer.echo(
+            f"No gateway has kept its history in {folder.absolute()} yet. One that keeps it "
+            "elsewhere does not know this person: name its folder with --state or "
+            "LOOPWITNESS_STATE_DIR.",
+            err=True,
+        )
 
 
 @user.command("list")
@@ -83,7 +91,10 @@ def list_(
     rows = [(one.name, one.role, ", ".join(deeds_of(one.role)) or "looks") for one in people]
     tables.console().print(tables.plain_table("People", ("name", "role", "may"), rows))
     if not people:
-        typer.echo("Nobody can sign in yet: loopwitness user add NAME --role operator")
+        typer.echo(
+            f"Nobody can sign in yet where {_folder(state).absolute()} is the state folder: "
+            "loopwitness user add NAME --role operator"
+        )
 
 
 @user.command()

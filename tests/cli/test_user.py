@@ -16,6 +16,7 @@ from typer.testing import CliRunner, Result
 from gateway.errors import LoopwitnessError
 from gateway.people import book, passwords
 from gateway.people.roles import Role
+from gateway.record.opening import FILE
 from gateway.terminal import people
 from gateway.terminal.people import user
 
@@ -49,7 +50,13 @@ def fits(folder: Path, name: str, password: str) -> bool:
 def test_from_the_first_day_to_the_last(tmp_path: Path) -> None:
     folder = tmp_path / "state"
     added = run(folder, "add", "Ada Example", "--role", "operator", typed=GOOD + "\n")
-    assert (added.exit_code, added.output) == (0, "Ada Example: operator\n")
+    assert (added.exit_code, added.stdout) == (0, "Ada Example: operator\n")
+    # Added where no gateway is: who wonders why nobody can sign in reads which folder it was.
+    assert f"No gateway has kept its history in {folder} yet" in added.stderr
+    known = tmp_path / "known"
+    known.mkdir()
+    (known / FILE).touch()
+    assert run(known, "add", "Bo", "--role", "viewer", typed=BETTER + "\n").stderr == ""
     assert fits(folder, "Ada Example", GOOD)
     assert json.loads(run(folder, "list", "--json").output) == {
         "people": [{"name": "Ada Example", "role": "operator"}]
@@ -120,7 +127,8 @@ def test_as_a_command_of_its_own(tmp_path: Path) -> None:
     words = [sys.executable, "-m", "gateway", "user", "add", "Ada Example", "--role", "operator"]
     state = {**os.environ, "LOOPWITNESS_STATE_DIR": str(tmp_path / "state")}
     done = subprocess.run(words, env=state, input=GOOD, capture_output=True, text=True, check=False)
-    assert (done.returncode, done.stdout, done.stderr) == (0, "Ada Example: operator\n", "")
+    assert (done.returncode, done.stdout) == (0, "Ada Example: operator\n")
+    assert GOOD not in done.stderr
     (ada,) = book.read(tmp_path / "state").people
     assert ada.hash.startswith("$argon2id$v=19$m=65536,t=3,p=4$"), "RFC 9106, second option"
     again = subprocess.run(
