@@ -95,6 +95,14 @@ def test_a_tube_that_is_off_reads_high_where_the_fan_sucks() -> None:
     assert "maximum follows" in told("tube-off", combine="maximum", **suck).consequence
 
 
+def test_a_zero_that_is_right_is_not_the_end_of_the_search() -> None:
+    """A tube that came off leaves the zero of its transducer as it was."""
+    check = CATALOGUE["disagreement"].next_check
+    assert "When every one reads zero, look at tubes and tappings" in check
+    # What a loop holds wrongly by its own feedback is not what the space is at.
+    assert "the space was" not in CATALOGUE["setpoint-not-held"].consequence
+
+
 def test_a_reading_above_its_range_is_told_both_ways() -> None:
     text = told("over-range").consequence
     assert "If the pressure is really that high" in text

@@ -93,8 +93,8 @@ LOOP = (
         ),
         expected="Feedback within 3 % of span of the set point, doors shut.",
         consequence=(
-            "When this was found the space was at {feedback_Pa} instead of {setpoint_Pa}: smoke "
-            "or dust may go the wrong way, or doors be held."
+            "When this was found the feedback was {feedback_Pa} instead of {setpoint_Pa}: if it is "
+            "right, smoke or dust may go the wrong way, or doors be held."
         ),
         rivals=("output-saturated", "action-reversed", "hunting"),
         raise_s=0.0,

@@ -26,8 +26,9 @@ PAIR = (
         reliability="unreliable-other",
         next_check=(
             "Stop the fan, let it settle, and bridge the ports of each transducer: the one that "
-            "does not read zero within its tolerance is wrong. On a smoke-control loop arrange "
-            "the impairment first."
+            "does not read zero within its tolerance is wrong. When every one reads zero, look at "
+            "tubes and tappings: a tube that is off, or shut, passes this test. On a "
+            "smoke-control loop arrange the impairment first."
         ),
         expected="With ports bridged: no pressure, and the signal that its page names for it.",
         consequence=(
