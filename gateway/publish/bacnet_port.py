@@ -21,6 +21,9 @@ from gateway.errors import StartError
 from .bacnet_objects import network_port
 
 BIND_S = 5.0
+SOON_S = 1.0
+"""Binding takes a turn or two of the loop. One that is cut short is an error in the log, whatever
+the reason for stopping was."""
 
 
 def claim(address: IPv4Interface, port: int) -> IPv4Address:
@@ -57,18 +60,21 @@ async def opened(application: Any, address: IPv4Address) -> AsyncIterator[None]:
     try:
         application.add_object(network_port(address))
         (link,) = application.link_layers.values()
-        binding = asyncio.gather(*link.server._transport_tasks)  # noqa: SLF001 - nothing public
-        try:
-            await asyncio.wait_for(binding, BIND_S)
-        except TimeoutError:
-            raise StartError(f"BACnet: UDP port {address} was taken meanwhile") from None
+        if await _bound(link, BIND_S):
+            raise StartError(f"BACnet: UDP port {address} was taken meanwhile")
         if link.server.broadcast_address is not None:
             application.i_am()
         yield
     finally:
         application.asap.stop()
         for layer in application.link_layers.values():
-            for task in layer.server._transport_tasks:  # noqa: SLF001 - they try for ever
-                task.cancel()
+            for task in await _bound(layer, SOON_S):
+                task.cancel()  # it would try for ever
         application.close()
         await asyncio.sleep(0)  # the socket is closed on the next turn
+
+
+async def _bound(link: Any, longest_s: float) -> set[asyncio.Task[Any]]:
+    """Let the library bind its sockets, without cutting it short; those that are not bound then."""
+    binding: list[asyncio.Task[Any]] = link.server._transport_tasks  # noqa: SLF001 - nothing public
+    return (await asyncio.wait(binding, timeout=longest_s))[1] if binding else set()

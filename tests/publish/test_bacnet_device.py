@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 from pathlib import Path
 from typing import Any
 
@@ -275,3 +276,29 @@ async def test_a_device_without_snapshots_answers_and_ends(tmp_path: Path) -> No
     task.cancel()
     with pytest.raises(asyncio.CancelledError):
         await task
+
+
+@pytest.mark.parametrize("turns", range(6))
+async def test_stopped_while_it_gets_its_port_it_leaves_nothing_in_the_log(
+    tmp_path: Path, turns: int
+) -> None:
+    # As when the page's own port is in use: that alone is what people should read then.
+    loop, told = asyncio.get_running_loop(), list[Any]()
+    settings = options(
+        state_dir=tmp_path, bacnet_port=free_udp_port(), bacnet_device_instance=DEVICE
+    )
+    usual = loop.get_exception_handler()
+    loop.set_exception_handler(lambda _loop, context: told.append(context))
+    try:
+        task = asyncio.create_task(publish_bacnet(Live(plant()), Hand(), settings))
+        for _ in range(turns):
+            await asyncio.sleep(0)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        del task
+        gc.collect()
+        await asyncio.sleep(0)
+    finally:
+        loop.set_exception_handler(usual)
+    assert not told
