@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import fcntl
 import inspect
 import os
 import socket
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Generator, Iterator
+from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -18,6 +21,7 @@ settings.register_profile("desk", deadline=None, max_examples=60, suppress_healt
 settings.register_profile("ci", settings.get_profile("desk"), derandomize=True, print_blob=True)
 settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
+HERE = Path(__file__).parent
 ENDING_ROUNDS = 5
 """Turns of the loop in which a task that was told to end may do so."""
 
@@ -36,6 +40,31 @@ def _rank(item: pytest.Item) -> int:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Quick ones first, so that a plain mistake shows in seconds."""
     items.sort(key=_rank)
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+    """Where tests run in several processes, one marked `alone` waits until no other runs."""
+    if not hasattr(item.config, "workerinput"):
+        return (yield)
+    with _turn(alone=item.get_closest_marker("alone") is not None):
+        return (yield)
+
+
+@contextmanager
+def _turn(*, alone: bool) -> Iterator[None]:
+    """Who waits to be alone holds the door: nobody else begins meanwhile."""
+    door, room = (os.open(path, os.O_RDONLY) for path in (HERE, HERE / "conftest.py"))
+    try:
+        fcntl.flock(door, fcntl.LOCK_EX)
+        fcntl.flock(room, fcntl.LOCK_EX if alone else fcntl.LOCK_SH)
+        fcntl.flock(door, fcntl.LOCK_UN)
+        yield
+    finally:
+        # Told in so many words: a process that a test has left keeps the file open.
+        fcntl.flock(room, fcntl.LOCK_UN)
+        os.close(door)
+        os.close(room)
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:

@@ -15,6 +15,7 @@ ROW_S = 0.020
 """Our own bound."""
 
 
+@pytest.mark.alone
 @pytest.mark.slow
 def test_a_row_of_2000_transducers_takes_less_than_20_ms() -> None:
     here = plant(40, 25, limits={"low": 20, "high": 80}, door=True)

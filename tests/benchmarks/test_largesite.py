@@ -10,6 +10,7 @@ TRIES = 4
 """Until one is as it should be: of so few seconds whatever else the machine does may take most."""
 
 
+@pytest.mark.alone
 @pytest.mark.server
 @pytest.mark.slow
 async def test_what_a_gateway_takes(monkeypatch: pytest.MonkeyPatch) -> None:

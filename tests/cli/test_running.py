@@ -94,6 +94,7 @@ async def test_a_site_without_loops_stops_by_itself_after_a_time(
     assert "controller lost" in [line["message"] for line in log_lines(seen)]
 
 
+@pytest.mark.alone
 async def test_the_demo_comes_up_with_its_plant(tmp_path: Path) -> None:
     async with started(tmp_path, "demo", "--port", 0, "--for", 8) as process:
         address = await address_of(process)

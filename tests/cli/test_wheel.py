@@ -113,6 +113,7 @@ async def test_it_works_away_from_the_project(tmp_path: Path, unpacked: Path) ->
     assert (tmp_path / "sheet.pdf").read_bytes().startswith(b"%PDF")
 
 
+@pytest.mark.alone
 async def test_its_demo_runs_away_from_the_project(tmp_path: Path, unpacked: Path) -> None:
     own = {"PYTHONPATH": str(unpacked)}
     ran = await command(tmp_path, "demo", "--port", 0, "--for", 2, **own)

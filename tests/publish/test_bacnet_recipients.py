@@ -63,6 +63,7 @@ def failing(device: Running) -> Any:
     return None if state.connected else state
 
 
+@pytest.mark.alone
 async def test_stopping_does_not_wait_for_a_silent_recipient(tmp_path: Path) -> None:
     async with listening() as silent:
         silent.answers = False

@@ -250,7 +250,7 @@ async def test_client_certificate(
     secure_broker: Broker, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The broker asks for one."""
-    monkeypatch.setattr(link, "TIMEOUT_S", 1.0)
+    monkeypatch.setattr(link, "TIMEOUT_S", 5.0)
     secure_broker.kill()
     config = secure_broker.folder / "broker.conf"
     config.write_text(config.read_text() + "require_certificate true\n")

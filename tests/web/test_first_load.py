@@ -86,6 +86,7 @@ def pages(site: Site) -> list[str]:
     ]  # fmt: skip
 
 
+@pytest.mark.alone
 @pytest.mark.timeout(900)  # six tries of sixteen pages on a slow machine
 @pytest.mark.parametrize("loops", [3, 1000])
 async def test_small_and_soon(chromium: Browser, loops: int) -> None:

@@ -152,6 +152,7 @@ async def test_every_failure_has_the_same_answer(here: Here, name: str, password
     assert password not in str(entry) or not password
 
 
+@pytest.mark.alone
 async def test_every_failure_takes_the_same_time(here: Here) -> None:
     """An unknown name costs a hash like a known one, so that nobody learns names by a clock."""
     costly = Passwords(replace(profiles.RFC_9106_LOW_MEMORY, memory_cost=8192, parallelism=1))
