@@ -28,7 +28,7 @@ _NOISE = re.compile(r"\[code:\d+\] | \(_ssl\.c:\d+\)")
 
 def not_connected(error: MqttError, settings: Settings, last_words: str = "") -> str:
     """One line for log and pages. last_words: what the library told its log only."""
-    said = "; ".join(filter(None, (str(error), last_words)))
+    said = "; ".join(part.rstrip(".") for part in (str(error), last_words) if part)
     remedy = _remedy(error, settings)
     words = f"{settings.mqtt_host}:{settings.mqtt_port}: {_NOISE.sub('', said)}"
     return f"{words}; {remedy}" if remedy else words

@@ -5,13 +5,16 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Coroutine, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from typing import Any
 
 import aiomqtt
 import structlog
 
 from gateway.alarm.machine import Standing
+from gateway.errors import StoreError
 from gateway.live import Live, Snapshot
+from gateway.record import outbox
 from gateway.record.store import Store
 from gateway.settings import Settings
 
@@ -51,7 +54,14 @@ async def publish_mqtt(live: Live, store: Store, settings: Settings) -> None:
         except* (aiomqtt.MqttError, OSError) as group:
             sizes.broke()
             sink.down(_words(group))
+            await _count(store, sink)
         await asyncio.sleep(next(waits))
+
+
+async def _count(store: Store, sink: Sink) -> None:
+    """Show what waits while nobody takes it: that is when people and monitors look."""
+    with suppress(StoreError):
+        sink.waiting(await store.ask(outbox.waiting))
 
 
 def _words(group: BaseExceptionGroup[BaseException]) -> str:

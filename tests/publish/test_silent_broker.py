@@ -14,7 +14,7 @@ from gateway.publish import broker, mqtt
 from gateway.publish.mqtt import publish_mqtt
 from gateway.publish.sizes import BREAKS
 from gateway.record.store import Store, open_store
-from tests.publish.made import free_port, options, plant, shown, until
+from tests.publish.made import finding, free_port, options, plant, shown, until
 from tests.pulse import pulse
 
 pytestmark = pytest.mark.slow
@@ -113,6 +113,9 @@ async def test_no_broker(store: Store) -> None:
     )
     await until(lambda: "mqtt" in live.sinks and live.sinks["mqtt"].failures > 2)
     assert "refused" in live.sinks["mqtt"].reason.lower()
+    store.write([], [finding()])
+    # Interface, page and /metrics show what waits just while nobody takes it.
+    await until(lambda: live.sinks["mqtt"].waiting == 1)
     await stop(task)
 
 
