@@ -186,7 +186,12 @@ async def test_pressures_in_the_unit_of_the_viewer(tmp_path: Path) -> None:
             await expect(row).to_contain_text("0.1500 inH₂O")
             await picture(page, "checks-units", whole=True)
             assert await violations(page) == []
+            (check,) = (await client.get("/api/v1/checks")).json()["open"]
+            # What was read last may be wrong without any adjustment: it is taken once more.
+            await expect(page.get_by_role("button", name="No adjustment was made")).to_be_visible()
+            await page.get_by_role("button", name="Read the last one again").click()
+            await expect(page.locator("#asked")).to_contain_text("apply 37.5 Pa")
+            await expect(page.get_by_role("button", name="Read the last one again")).to_be_hidden()
             assert watched.errors == []
-        (check,) = (await client.get("/api/v1/checks")).json()["open"]
         assert check["read"][0]["applied"] == pytest.approx(37.3633365)
         assert check["read"][0]["unit"] == "Pa"

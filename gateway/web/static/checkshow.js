@@ -46,7 +46,8 @@ export function draw(check) {
   units(check);
   page("apply").querySelector("[type=submit]").disabled = check.applied;
   page("take").disabled = !check.applied;
-  page("again").disabled = !check.read.length;
+  // Also when all is read and something is to be decided: the last one may be what was wrong.
+  show(page("again"), check.read.length > 0 && !check.paused);
   values(check);
   const why = measuring ? check.trouble || check.why || "Still: it is being taken" : "";
   const named = check.inputs.some((one) => why.startsWith(`${one.id} `)); // an id stays as it is
