@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -13,6 +14,7 @@ from gateway.diagnose.detector import Condition
 from gateway.diagnose.explain import finding
 from gateway.diagnose.findings import Finding
 from gateway.measure.measure import Measure
+from gateway.plant.units import to_pa
 from tests.sites import MA_CARD, V_CARD, site, transducer
 
 
@@ -101,6 +103,15 @@ def test_a_zero_that_is_right_is_not_the_end_of_the_search() -> None:
     assert "When every one reads zero, look at tubes and tappings" in check
     # What a loop holds wrongly by its own feedback is not what the space is at.
     assert "the space was" not in CATALOGUE["setpoint-not-held"].consequence
+
+
+def test_what_a_column_of_water_is_worth() -> None:
+    """Conventional millimetre of water, 9.80665 Pa (NIST SP 811); an inch of it is 249 Pa."""
+    worth = re.search(
+        r"(\d+) mm of water height .* is worth (\d+) Pa", told("liquid-in-tube").next_check
+    )
+    assert worth
+    assert int(worth[2]) == round(to_pa(int(worth[1]), "mmH2O"))
 
 
 def test_a_reading_above_its_range_is_told_both_ways() -> None:

@@ -85,7 +85,7 @@ PNEUMATIC = (
         ),
         expected=(
             "After draining the offset of {shift_Pa} is gone. 25 mm of water height in one leg "
-            "is worth 249 Pa. With ports bridged: zero within tolerance."
+            "is worth 245 Pa. With ports bridged: zero within tolerance."
         ),
         consequence=(
             "It reads {shift_Pa} beside the truth. An average is off by its share of that; a "
