@@ -29,7 +29,7 @@ BLOCK_ROWS = 86_400
 BLOCK_CELLS = 4_000_000
 """Cells at most, for sites with thousands of points."""
 FAULTS_NAMED = 10
-ALLOWED_TIME = "ISO 8601 or seconds since 1970, UTC, at most the year 9999"
+ALLOWED_TIME = "ISO 8601 or seconds since 1970, UTC, from 1970 to the year 9999"
 FIRST, LAST = 0.0, 253_402_300_799.0
 """1970 to the end of year 9999: milliseconds taken for seconds lie far beyond."""
 

@@ -13,6 +13,27 @@ from starlette.exceptions import HTTPException
 
 from gateway.errors import Fault, LoopwitnessError
 
+_PHRASES = {
+    "greater_than_equal": "at least {ge}",
+    "greater_than": "more than {gt}",
+    "less_than_equal": "at most {le}",
+    "less_than": "less than {lt}",
+    "int_type": "a whole number",
+    "int_parsing": "a whole number",
+    "int_from_float": "a whole number",
+    "float_type": "a number",
+    "float_parsing": "a number",
+    "finite_number": "a number, neither infinite nor NaN",
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+    "string_type": "text",
+    "string_too_short": "text of at least {min_length} character(s)",
+    "string_too_long": "text of at most {max_length} characters",
+    "literal_error": "{expected}",
+    "enum": "{expected}",
+    "extra_forbidden": "nothing: it is no name known here",
+    "json_invalid": "JSON: {error}",
+}
 NAMED = 20
 """Known ids that are listed when an unknown one was asked for."""
 
@@ -87,7 +108,15 @@ def _wrong(error: Mapping[str, Any]) -> Fault:
     path = ".".join(map(str, error["loc"]))
     if error["type"] == "missing":
         return Fault(path, "nothing", "a value: it must be given")
-    return Fault(path, repr(error.get("input"))[:100], error["msg"].removeprefix("Value error, "))
+    return Fault(path, repr(error.get("input"))[:100], _allowed(error))
+
+
+def _allowed(error: Mapping[str, Any]) -> str:
+    """In our words where the library has words of its own."""
+    phrase = _PHRASES.get(error["type"])
+    if phrase is None:
+        return str(error["msg"]).removeprefix("Value error, ")
+    return phrase.format_map(error.get("ctx", {}))
 
 
 def _http(request: Request, error: Exception) -> JSONResponse:

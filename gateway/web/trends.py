@@ -31,7 +31,7 @@ MOST_SERIES = 24
 MOST_BUCKETS = 2000
 LAST_S = 253_402_300_799.0
 """End of the year 9999."""
-TIMES = "ISO 8601 (UTC when it has no offset), or seconds since 1970; at most the year 9999"
+TIMES = "ISO 8601 (UTC when it has no offset), or seconds since 1970; from 1970 to the year 9999"
 
 router = APIRouter(tags=["history"])
 

@@ -160,6 +160,23 @@ async def test_bad_ranges_name_place_and_what_is_allowed(
     assert fault["allowed"]
 
 
+@pytest.mark.parametrize(
+    ("query", "allowed"),
+    [
+        ("history?series=transducer/dp-201&buckets=0", "at least 1"),
+        ("history?series=transducer/dp-201&buckets=2001", "at most 2000"),
+        ("history?series=transducer/dp-201&buckets=many", "a whole number"),
+        ("journal?moods=1", "nothing: it is no name known here"),
+        ("history?series=transducer/dp-201&from=-1", "from 1970 to the year 9999"),
+    ],
+)
+async def test_what_is_allowed_is_said_in_plain_words(
+    client: httpx.AsyncClient, query: str, allowed: str
+) -> None:
+    refusal = await got(client, f"/api/v1/{query}", 422)
+    assert refusal["faults"][0]["allowed"].endswith(allowed)
+
+
 async def test_too_many_series(client: httpx.AsyncClient) -> None:
     query = "&".join(["series=transducer/dp-201"] * 25)
     refusal = await got(client, f"/api/v1/history?{query}", 422)

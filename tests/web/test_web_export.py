@@ -103,7 +103,7 @@ async def test_rows_as_parquet(client: httpx.AsyncClient) -> None:
         ("transducer=p9", 404, ("query.transducer", '"p9"', "a transducer of the site")),
         ("from=soon", 422, ("query.from", '"soon"', "ISO 8601 or seconds since 1970, UTC")),
         ("from=9&to=8", 422, ("query.from", "9 with query.to 8", "a time before the other")),
-        ("format=xlsx", 422, ("query.format", "'xlsx'", "Input should be 'csv' or 'parquet'")),
+        ("format=xlsx", 422, ("query.format", "'xlsx'", "'csv' or 'parquet'")),
     ],
 )
 async def test_what_cannot_be_is_named(
