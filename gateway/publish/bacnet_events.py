@@ -105,7 +105,8 @@ class Events:
         touched = {self._reporting[s] for s in self._roll.subjects() if s in self._reporting}
         moving = {k for k, s in self._standing.items() if not s.at_rest}
         notices: list[Notice] = []
-        for k in sorted(touched | moving | set(shown.causes)):
+        before = self._silent_before() if self._first else set()
+        for k in sorted(touched | moving | set(shown.causes) | before):
             notices += self._follow(k)
         self._first = False
         return notices
@@ -168,6 +169,8 @@ class Events:
         for transition in (Transition.TO_OFFNORMAL, Transition.TO_FAULT):
             is_fault = transition is Transition.TO_FAULT
             asking = self._roll.asking(one.kind, one.subject, is_fault=is_fault)
+            if is_fault:
+                asking = asking or self._of_controller(one)
             returned = [a for a in asking if not a.active]
             if standing.times[transition] is None and returned:
                 latest = max(returned, key=lambda a: a.since)
@@ -194,10 +197,18 @@ class Events:
         found = self._roll.asking(one.kind, one.subject, is_fault=is_fault)
         found = found or self._roll.explaining(one.kind, one.subject)
         if is_fault:
-            controller = one.point.partition(".")[0]
-            found = found or self._roll.asking("controller", controller, is_fault=True)
+            found = found or self._of_controller(one)
             found = found or self._roll.asking("site", self._site, is_fault=True)
         return found
+
+    def _of_controller(self, one: Input) -> list[AlarmState]:
+        controller = one.point.partition(".")[0]
+        return self._roll.asking("controller", controller, is_fault=True)
+
+    def _silent_before(self) -> set[int]:
+        """Transducers of controllers with an alarm: each of them was in fault for it."""
+        inputs = enumerate(self._inputs)
+        return {k for k, one in inputs if one.reports and self._of_controller(one)}
 
     def _notice(
         self,

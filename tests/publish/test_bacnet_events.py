@@ -242,6 +242,18 @@ def test_after_a_restart_what_has_returned_still_waits() -> None:
     assert site.events.to_acknowledge(COMBINED, OFFNORMAL) == ("pressure-high:stair",)
 
 
+def test_after_a_restart_an_alarm_of_the_controller_still_waits_at_its_transducers() -> None:
+    # It was told of each of them, and nobody could acknowledge it from here otherwise.
+    site = Follower(begun=False)
+    assert site.next({}, [replace(LINK, active=False)]) == []
+    assert site.acknowledged(P1) == site.acknowledged(P2) == [True, False, True]
+    assert site.acknowledged(COMBINED) == [True] * 3
+    assert site.events.of(P2).times[FAULT] == START
+    assert site.events.to_acknowledge(P2, FAULT) == ("no-communication:a",)
+    done = site.next({}, [replace(LINK, active=False, acknowledged=True)])
+    assert [(n.index, n.kind) for n in done] == [(P1, "acknowledgement"), (P2, "acknowledgement")]
+
+
 CAUSES = st.sampled_from([None, BARE, OPEN])
 WIRES = st.sampled_from(
     [None, wire_alarm(), wire_alarm(acknowledged=True), wire_alarm(active=False)]
