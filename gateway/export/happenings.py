@@ -9,7 +9,7 @@ from math import isfinite
 
 import numpy as np
 
-from gateway.record.journal import FIELDS, Entry, to_entry
+from gateway.record.journal import ALARM, FIELDS, Entry, to_entry
 
 from .order import Order
 from .table import Column, Slice, Table, ends_of
@@ -18,6 +18,8 @@ ENTRIES = 1000
 """Entries that one question brings."""
 SPOKEN = ("title", "message", "status", "next_check", "consequence")
 """Parts of an entry's body that people read."""
+STEP = ("before", "after", "priority", "cause")
+"""Parts of the body of an alarm's step."""
 COLUMNS = (
     Column("time", "time", "", "when it happened, UTC"),
     Column("number", "count", "", "place in the journal, rising"),
@@ -29,6 +31,11 @@ COLUMNS = (
     Column("reason", "text", "", "why, in that person's words"),
     *(Column(name.replace("_", " "), "text", "", "in words") for name in SPOKEN),
     Column("evidence", "text", "", "the numbers that convinced, as JSON"),
+    Column("id", "text", "", "of the alarm or of the finding"),
+    Column("before", "text", "", "state of the alarm before"),
+    Column("after", "text", "", "state of the alarm after"),
+    Column("priority", "text", "", "of the alarm"),
+    Column("cause", "text", "", "id of the alarm that explains it"),
 )
 
 
@@ -62,6 +69,9 @@ def _slice(entries: list[Entry]) -> Slice:
     texts = [[str(getattr(one, c.name)) for one in entries] for c in COLUMNS[2:8]]
     texts += [[str(one.body.get(name) or "") for one in entries] for name in SPOKEN]
     texts.append([_evidence(one) for one in entries])
+    texts.append([one.ref for one in entries])
+    steps = [one.body if one.kind == ALARM else {} for one in entries]
+    texts += [[str(step.get(name) or "") for step in steps] for name in STEP]
     numbers = np.array([one.seq for one in entries], dtype=np.int64)
     return Slice((time, numbers, *texts))
 

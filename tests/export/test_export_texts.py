@@ -16,6 +16,7 @@ from gateway.export.table import Column, Slice, Table, ends_of
 from gateway.record.journal import Entry, append
 from gateway.record.store import open_store
 from tests.export.kept import START, cells, column, exported, recorded
+from tests.publish.made import transition
 
 TYPED = [
     '=HYPERLINK("http://192.0.2.1/","look")', "+1+1", "-2+3", "@SUM(A1)", "\t=1", "\r=1", "\n=1",
@@ -68,6 +69,20 @@ def test_what_people_typed_into_the_journal(tmp_path: Path) -> None:
     reasons = column(found[1:], "reason")
     assert [text.removeprefix("'") for text in reasons] == [t.removeprefix("'") for t in TYPED]
     assert not any(cell.startswith(STARTS_A_FORMULA) for row in found for cell in row.values())
+
+
+@pytest.mark.slow
+def test_a_step_of_an_alarm_is_told_as_over_http_and_mqtt(tmp_path: Path) -> None:
+    here, _, _ = recorded(tmp_path)
+    with open_store(tmp_path, here) as store:
+        store.write([], [transition(1)])
+    raised, step = cells(exported(tmp_path, here, "journal", "journal.csv"))
+    assert (step["id"], step["phase"], step["priority"]) == (
+        "open-circuit:p1", "acknowledge", "medium",
+    )  # fmt: skip
+    assert (step["before"], step["after"]) == ("active unacknowledged", "active acknowledged")
+    assert raised["id"].startswith("open-circuit:p1:")
+    assert raised["before"] == raised["after"] == raised["priority"] == ""
 
 
 @pytest.mark.slow
