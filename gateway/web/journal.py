@@ -17,6 +17,7 @@ from .refusals import RefusalError, documented
 from .sources import FromApp
 from .trends import TIMES, span
 
+KINDS = "alarm, finding, sign-in, people, loop-check or relearn"
 REPORT_DAYS = 30.0
 MOST_DAYS = 366.0
 
@@ -32,7 +33,7 @@ class Asked(BaseModel):
 
     start: str | None = Field(default=None, alias="from", description=TIMES)
     end: str | None = Field(default=None, alias="to", description=f"{TIMES}; not included")
-    kind: str = Field(default="", max_length=40, description="alarm, finding ...")
+    kind: str = Field(default="", max_length=40, description=f"{KINDS}; another finds nothing.")
     subject: str = Field(default="", max_length=80, description="Id of what it is about.")
     alarm: str = Field(default="", max_length=120, description="Id of one alarm.")
     actor: str = Field(default="", max_length=120, description="Person or protocol, whole.")
@@ -50,7 +51,7 @@ class EntryView(BaseModel):
 
     seq: int = Field(description="Rises by one from entry to entry.")
     time: str
-    kind: str = Field(description="alarm, finding, or what else people asked for.")
+    kind: str = Field(description=f"{KINDS}.")
     event: str = Field(description="What happened.")
     subject: str
     fault: str

@@ -137,7 +137,7 @@ def _findings(latest: Snapshot) -> Iterator[str]:
         who = {"fault": f.fault, "kind": f.kind, "subject": f.subject}
         since[f.fault, f.subject] = (who, f.since)
     about = "When an open finding was raised."
-    yield family("finding_since_seconds", "gauge", about, since.values())
+    yield family("finding_since_timestamp_seconds", "gauge", about, since.values())
 
 
 def _links(links: Mapping[str, LinkState]) -> Iterator[str]:

@@ -58,7 +58,12 @@ async def test_metrics_of_a_site(client: httpx.AsyncClient, feeder: Feeder) -> N
     assert value("findings_open", status="out of specification") == 1
     assert value("findings_open", status="maintenance required") == 0
     assert (
-        value("finding_since_seconds", fault="open-circuit", kind="transducer", subject="dp-402")
+        value(
+            "finding_since_timestamp_seconds",
+            fault="open-circuit",
+            kind="transducer",
+            subject="dp-402",
+        )
         == START - 60
     )
     assert value("controller_polls_total", controller="ef-4") == 50
