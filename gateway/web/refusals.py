@@ -14,10 +14,10 @@ from starlette.exceptions import HTTPException
 from gateway.errors import Fault, LoopwitnessError
 
 _PHRASES = {
-    "greater_than_equal": "at least {ge}",
-    "greater_than": "more than {gt}",
-    "less_than_equal": "at most {le}",
-    "less_than": "less than {lt}",
+    "greater_than_equal": "at least {ge:.12g}",
+    "greater_than": "more than {gt:.12g}",
+    "less_than_equal": "at most {le:.12g}",
+    "less_than": "less than {lt:.12g}",
     "int_type": "a whole number",
     "int_parsing": "a whole number",
     "int_from_float": "a whole number",
@@ -33,6 +33,7 @@ _PHRASES = {
     "enum": "{expected}",
     "extra_forbidden": "nothing: it is no name known here",
     "json_invalid": "JSON: {error}",
+    "model_attributes_type": "a JSON object, sent with Content-Type: application/json",
 }
 NAMED = 20
 """Known ids that are listed when an unknown one was asked for."""
