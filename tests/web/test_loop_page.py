@@ -6,6 +6,7 @@ import re
 import time
 from collections.abc import AsyncIterator, Awaitable
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from typing import Any, Literal
 
 import pytest
@@ -13,7 +14,7 @@ from playwright.async_api import Browser, Page, expect
 
 from gateway.alarm.actions import acknowledge
 
-from .archive import START, with_door
+from .archive import START, mismatch, with_door
 from .browsing import (
     DRAWN,
     FIRST_LOAD,
@@ -260,6 +261,27 @@ async def test_on_a_phone(
         assert await unfit(page) == []
         assert await violations(page) == []
         await picture(page, f"loop-phone-{scheme}", whole=True)
+        assert watched.errors == []
+
+
+async def test_a_feedback_of_swapped_words_fits_a_phone(
+    chromium: Browser, feeder: Feeder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Registers read in the wrong order are any number that 32 bits hold."""
+    past = feeder._past
+    monkeypatch.setattr(
+        feeder, "_past",
+        lambda name, when: past(name, when) * (1e36 if name.endswith("feedback") else 1.0),
+    )  # fmt: skip
+    feeder.row(time.time() - 2)
+    feeder.feedback = {"stair-b": -2.13107e37}
+    wild: dict[str, float | str] = {"reported_Pa": 1.44407e17, "computed_Pa": 50.0}
+    feeder.findings = [replace(mismatch(time.time()), evidence=wild)]
+    async with opened(chromium, feeder, "stair-b", PHONE) as (page, watched):
+        await page.wait_for_function(f"() => ({DRAWN})(['apart', 0.25]) >= 0")
+        await expect(page.locator("[data-f=agree]")).to_have_text("differs by 2.13e37")
+        await expect(page.locator(".findings")).to_contain_text("Reported 1.44e17 Pa")
+        assert await unfit(page) == []
         assert watched.errors == []
 
 

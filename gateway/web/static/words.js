@@ -35,14 +35,19 @@ function format(parts) {
 export const rank = (level) => GRAVEST_FIRST.indexOf(level);
 export const worst = (levels) => levels.reduce((a, b) => (rank(b) < rank(a) ? b : a), "good");
 
+// No pressure is as large: registers in a wrong order are, and such a row of digits fits nowhere.
+const HUGE = 1e7;
+const powers = (value) => value.toExponential(2).replace("e+", "e").replace("-", "−");
+
 export function figure(value, decimals) {
   if (value === null || value === undefined) return "–";
+  if (Math.abs(value) >= HUGE) return powers(value);
   const text = value.toFixed(decimals);
   return Number(text) === 0 ? text.replace("-", "") : text.replace("-", "−");
 }
 
-export const amount = (value) =>
-  String(Math.abs(value) >= 1000 ? Math.round(value) : Number(value.toPrecision(4))).replace("-", "−");
+export const amount = (value) => (Math.abs(value) >= HUGE ? powers(value)
+  : String(Math.abs(value) >= 1000 ? Math.round(value) : Number(value.toPrecision(4))).replace("-", "−"));
 
 export const brief = (value, digits = 3) =>
   (value === null ? "–" : String(Number(value.toPrecision(digits))).replace("-", "−"));
