@@ -21,6 +21,14 @@ from .pace import LONGEST_S, Pace
 FAULTY_RECORD = frozenset({400, 413, 422})
 """Answers that blame what was sent; every other one may pass (busy, no right, no bucket yet)."""
 
+_RIGHT = "; allowed: a LOOPWITNESS_INFLUX_TOKEN that may write to this bucket"
+HINTS = {
+    401: _RIGHT,
+    403: _RIGHT,
+    404: "; are LOOPWITNESS_INFLUX_URL and the organisation and bucket that are set right?",
+}
+"""What to look at, by status."""
+
 
 class Refused(Exception):  # noqa: N818 - an answer, handled where the batch is known
     """The server does not want these lines, now or later."""
@@ -63,7 +71,7 @@ class Server:
                     write_precision=WritePrecision.MS,  # type: ignore[arg-type] # declared as its own holder
                 )
         except ApiException as error:
-            text = f"HTTP status {error.status} {error.reason}"
+            text = f"HTTP status {error.status} {error.reason}{HINTS.get(error.status, '')}"
             raise (Refused if error.status in FAULTY_RECORD else Unreachable)(text) from None
         except TimeoutError:
             raise Late(f"no answer within {self.pace.seconds:g} s") from None

@@ -138,14 +138,26 @@ async def test_refused_line_is_set_aside_and_the_rest_goes_on(store: Store, serv
     assert len(server.headers) <= requests + 2, "not tried for ever"
 
 
-@pytest.mark.parametrize("status", [401, 404, 429, 503])
-async def test_other_answers_are_tried_again(store: Store, server: Server, status: int) -> None:
+@pytest.mark.parametrize(
+    ("status", "hint"),
+    [
+        (401, "LOOPWITNESS_INFLUX_TOKEN"),
+        (403, "LOOPWITNESS_INFLUX_TOKEN"),
+        (404, "LOOPWITNESS_INFLUX_URL"),
+        (429, ""),
+        (503, ""),
+    ],
+)
+async def test_other_answers_are_tried_again(
+    store: Store, server: Server, status: int, hint: str
+) -> None:
     server.status = status
     store.write([rows(HERE, 10)])
     live = Live(HERE)
     task = asyncio.create_task(forward_influx(live, store, settings(server)))
     await until(lambda: "influx" in live.sinks and live.sinks["influx"].failures > 1)
     assert f"HTTP status {status}" in live.sinks["influx"].reason
+    assert hint in live.sinks["influx"].reason
     assert TOKEN not in live.sinks["influx"].reason
     server.status = 204
     await until(lambda: len(server.lines) == 30)
