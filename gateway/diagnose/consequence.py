@@ -23,7 +23,7 @@ CAUTION = (
     "This force is an aid: local codes, the authority having jurisdiction and licensed practice "
     "decide."
 )
-OF_LOOP = ("computed_Pa", "peak_Pa", "feedback_Pa", "setpoint_Pa")
+OF_LOOP = ("combined_Pa", "computed_Pa", "peak_Pa", "feedback_Pa", "setpoint_Pa")
 """Evidence of a loop's fault that stands for its true pressure, the best first."""
 
 

@@ -28,7 +28,7 @@ class Feedback:
         self._apart: Floats = np.full(c.sense.size, np.nan)
 
     def examine(self, readings: Readings) -> tuple[Condition, ...]:
-        """(R, L) condition; evidence: reported, computed, difference, and what fits."""
+        """(R, L) condition; evidence: reported, computed, difference, ours, what fits."""
         inputs, computed = self._candidates.computed(readings)
         away = np.abs(readings.feedback - computed)
         known = self._candidates.known(readings, computed)
@@ -41,6 +41,7 @@ class Feedback:
                     "reported_Pa": readings.feedback,
                     "computed_Pa": computed,
                     "difference_Pa": away,
+                    "combined_Pa": readings.combined,
                     "fits": fits,
                     "compared_with": np.broadcast_to(own, away.shape),
                 },

@@ -128,3 +128,11 @@ def test_nothing_else_fits_is_not_told_as_a_rival_named_none() -> None:
     more = {"cannot_tell_from": ("unit-mismatch",)}
     other = told("range-mismatch", words=more, cannot_tell_from=0.0)
     assert "It cannot be told yet from: unit-mismatch." in other.next_check
+
+
+def test_a_feedback_of_another_register_is_no_truth() -> None:
+    """Word order swapped: neither the feedback nor the controller's own values are pressures."""
+    wild: dict[str, Any] = {"reported_Pa": 1.4e17, "computed_Pa": 7e-31, "difference_Pa": 1.4e17}
+    one = told("combination-mismatch", combined_Pa=50.0, **wild)
+    assert "true combined pressure was about 50 Pa" in one.consequence
+    assert "word_order" in one.next_check

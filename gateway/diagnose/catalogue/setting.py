@@ -178,12 +178,14 @@ SETTING = (
         reliability="configuration-error",
         next_check=(
             "Read the controller's feedback selection and each input's range and unit from its "
-            "keypad, and compare them with the commissioning sheet."
+            "keypad, and compare them with the commissioning sheet. A feedback far beyond what "
+            "the transducers can show comes from another register, type or word_order: compare "
+            "its point in the register map with the controller's manual."
         ),
         expected="The feedback equals the combination named in the site file within rounding.",
         consequence=(
-            "The loop holds its set point on a pressure that is {difference_Pa} away from the "
-            "one intended."
+            "The loop holds a feedback that is {difference_Pa} away from the combination that "
+            "was intended."
         ),
         rivals=("range-mismatch", "unit-mismatch", "live-zero-mismatch", "percent-for-value"),
         raise_s=15.0,

@@ -9,7 +9,7 @@ const NAMES = {
   "electrical": "signal", "of span": "share of range", "reading": "it reads", "peers": "the others read",
   "shift": "off by", "witness": "told by", "setpoint": "set point", "error": "off the set point by", "at limit of time": "at its limit for",
   "samples per period": "readings a period", "in minutes": "within minutes", "wrong travel": "moved the wrong way by", "at wrong limit": "at the wrong limit for",
-  "pressure": "we make of it", "implied low": "as if scaled from", "implied high": "up to", "fits": "what fits", "cannot tell from": "looks the same as",
+  "pressure": "we make of it", "combined": "we combine", "implied low": "as if scaled from", "implied high": "up to", "fits": "what fits", "cannot tell from": "looks the same as",
   "drift low": "at least", "drift high": "at most", "days to tolerance": "days until it leaves its tolerance",
 };
 
