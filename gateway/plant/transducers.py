@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from .noun import Noun, PointRef, one_of
 from .signals import SIGNALS, Signal
@@ -80,10 +80,16 @@ class Transducer(Noun):
     """What the high and the low port are connected to."""
     elevation_m: float | None = None
 
+    @field_validator("range")
+    @classmethod
+    def _rises(cls, ends: Pair) -> Pair:
+        """By itself, so that it is told beside whatever else is wrong with the transducer."""
+        if not ends[0] < ends[1]:
+            raise ValueError("lower range value below upper range value")
+        return ends
+
     @model_validator(mode="after")
     def _measures(self) -> Self:
-        if not self.range[0] < self.range[1]:
-            raise ValueError(f"range {list(self.range)}: lower range value below upper range value")
         sends = SIGNALS[self.signal].unit
         if sends != self.input.unit and (sends != "mA" or self.input.shunt_ohm is None):
             raise ValueError(
