@@ -82,8 +82,9 @@ def path_of(place: Place) -> str:
     return path.removeprefix(".")
 
 
-_SAME = {"mean": "average"}
-"""Other words for an option."""
+_WATER = {"inwc": "inH2O", "inwg": "inH2O", "iwc": "inH2O", "mmwc": "mmH2O", "mmwg": "mmH2O"}
+_SAME = {"mean": "average", **_WATER}
+"""Other words for an option, in small letters and without blanks and points."""
 
 
 def among(word: str, options: Iterable[str]) -> str:
@@ -95,6 +96,16 @@ def among(word: str, options: Iterable[str]) -> str:
         return " (there is none)"
     more = f" and {len(known) - LISTED} more" if len(known) > LISTED else ""
     return f" ({', '.join(known[:LISTED])}{more})"
+
+
+def _nearest(said: str, options: list[str]) -> list[str]:
+    """The option that is meant, if any: the same word, else the nearest by its letters.
+
+    By its letters alone "mean" would be taken for the median, which is another pressure.
+    """
+    bare = said.lower().replace(" ", "").replace(".", "")
+    alike = [one for one in options if one.lower() == bare or one == _SAME.get(bare)]
+    return alike[:1] or get_close_matches(said, options, n=1)
 
 
 def in_words(error: ValidationError, model: type[BaseModel], place: Place = ()) -> list[Fault]:
@@ -130,9 +141,7 @@ def _phrase(details: ErrorDetails, model: type[BaseModel]) -> str:
         return _PATTERNS.get(ctx["pattern"], f"text that matches {ctx['pattern']}")
     if kind == "literal_error":
         said, options = str(details["input"]), str(ctx["expected"]).split("'")[1::2]
-        # By its letters alone "mean" would be taken for the median, which is another pressure.
-        same = [_SAME[said]] if _SAME.get(said) in options else []
-        near = same or get_close_matches(said, options, n=1)
+        near = _nearest(said, options)
         return f"{ctx['expected']}" + (f' (did you mean "{near[0]}"?)' if near else "")
     if kind in _PHRASES:
         return _PHRASES[kind].format_map(ctx)
@@ -149,7 +158,7 @@ def _own_rule(
     noun = _annotation(model, loc)
     if not _is_model(noun):
         options = message.split("'")[1::2]
-        near = get_close_matches(value, options, n=1) if isinstance(value, str) else []
+        near = _nearest(value, options) if isinstance(value, str) else []
         hint = f' (did you mean "{near[0]}"?)' if near and near[0] != value else ""
         return Fault(path_of([*place, *loc]), shown(value), message + hint)
     said, colon, allowed = re.sub(r"(\d)\.0\b", r"\1", message).partition(": ")

@@ -375,14 +375,3 @@ def test_a_fault_that_follows_from_another_is_not_told_twice(folder: SiteFolder)
     # Without its shunt the input could not read milliamps; but the shunt is only mistyped.
     found = only(folder, ("shunt_ohm = 500", "shunt_ohms = 500"))
     assert found.startswith("transducers.dp-202.input.shunt_ohms: 500; allowed: a key known here")
-
-
-def test_a_swapped_range_is_told_beside_another_fault(folder: SiteFolder) -> None:
-    folder.change(
-        ("range = [-25, 100]", "range = [100, -25]"), ('signal = "4-20 mA"', 'signal = "4..20"')
-    )
-    signal, turned = (fault for fault in faults(folder) if "dp-201" in fault)
-    assert signal.startswith('transducers.dp-201.signal: "4..20"; allowed: one of ')
-    assert turned == (
-        "transducers.dp-201.range: [100, -25]; allowed: lower range value below upper range value"
-    )
