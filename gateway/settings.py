@@ -192,9 +192,9 @@ class Settings(BaseSettings):
     mqtt_tls: bool = False
     """Encrypt the connection and check the broker's certificate."""
     mqtt_ca_file: Annotated[Path | None, AfterValidator(_encrypted)] = None
-    """CA that signed the broker's certificate; the system's own when left out."""
+    """With TLS: CA that signed the broker's certificate; the system's own when left out."""
     mqtt_client_cert_file: Annotated[Path | None, AfterValidator(_encrypted)] = None
-    """Own certificate, where the broker asks for one."""
+    """With TLS: own certificate, where the broker asks for one."""
     mqtt_client_key_file: Path | None = None
     """Key of the own certificate."""
     mqtt_prefix: Line = Field(
