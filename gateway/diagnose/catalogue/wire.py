@@ -111,7 +111,7 @@ WIRE = (
             "the return or the input is open. [mA signal] 0 V across it: the feed is open or the "
             "supply is dead. [V signal] About 0 V across the input. [V signal] A signal at the "
             "transducer all the same: the wire between is open, or shorted. [V signal] None "
-            "there either: with its supply the transducer, without it the feed."
+            "there either: the transducer is dead when its supply is right, else its feed is."
         ),
         consequence=(
             "[live zero] The controller reads this input as {electrical_signal}, below its range. "
