@@ -259,6 +259,8 @@ class Checks:
         now = None
         if run.plan.loop in self._live.site.loops:
             now = facts(self._live.site, run.plan.loop, run.facts.software)
+            if not run.facts.signal_steps:  # begun by a program that did not note them
+                now = now.model_copy(update={"signal_steps": {}})
         if now != run.facts:
             raise CheckError("the site file has changed since; allowed: abandon it, begin anew")
 

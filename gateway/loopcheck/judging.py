@@ -23,7 +23,7 @@ from .correction import Part as ErrorPart
 from .correction import Proposal, ZeroAndSpan, error_at, proposal, zero_and_span
 from .events import Recorded
 from .naming import Named, name_of
-from .plan import Facts
+from .plan import Facts, per_count
 from .run import Run
 from .steps import Part, Step
 
@@ -138,11 +138,8 @@ def _reference(run: Run, transducer: str) -> float | None:
 def _alone(run: Run, transducer: str, read: Recorded) -> float:
     """Standard uncertainty of a reading without the reference, % of span."""
     noun = run.facts.transducers[transducer]
-    card, signal = noun.input, noun.sends()
-    per_count = abs((card.electrical[1] - card.electrical[0]) / (card.counts[1] - card.counts[0]))
-    if card.shunt_ohm:
-        per_count *= 1000 / card.shunt_ohm
-    step = 100 * per_count / (signal.high - signal.low)
+    signal = noun.sends()
+    step = 100 * run.facts.step(transducer) * per_count(noun) / (signal.high - signal.low)
     moved = to_pa(read.seen[transducer].deviation, noun.unit)
     noise = 100 * moved / noun.span_pa / sqrt(read.readings)
     return sqrt(step**2 / 12 + noise**2)
@@ -169,9 +166,9 @@ def _point(
 
 
 def at_end(facts: Facts, key: str, counts: float) -> bool:
-    """Whether an input that clamps stands at one of its ends."""
+    """Whether an input that clamps stands at one of its ends, within half a step of its point."""
     card = facts.transducers[key].input
-    return card.clamps and min(abs(counts - end) for end in card.counts) <= 0.5
+    return card.clamps and min(abs(counts - end) for end in card.counts) <= facts.step(key) / 2
 
 
 def _ended(

@@ -7,6 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, StringConstraints, model_validator
 
+from gateway.measure.columns import signal_step
 from gateway.plant.loops import Loop
 from gateway.plant.noun import Id, Noun
 from gateway.plant.site import Site, SiteInfo
@@ -89,6 +90,9 @@ class Facts(Noun):
     value_units: Mapping[Id, str]
     """Unit in which the controller itself gives each input; only those that the site names."""
     output_unit: str = ""
+    signal_steps: Mapping[Id, float] = {}
+    """Finest step of each signal that its input's point can show, mA or V. Not in checks begun by
+    a program before this: there a step is one count of the card."""
     software: str
 
     def percent(self, transducer: str, pressure: float) -> float:
@@ -96,10 +100,22 @@ class Facts(Noun):
         low, high = self.transducers[transducer].range
         return 100 * (pressure - low) / (high - low)
 
+    def step(self, transducer: str) -> float:
+        """Finest step of its signal that the input's point can show, in counts as the card has."""
+        noun, found = self.transducers[transducer], self.signal_steps.get(transducer)
+        return 1.0 if found is None else found / per_count(noun)
+
     def pressure(self, transducer: str, percent: float) -> float:
         """Pressure in the transducer's unit, to nine digits, at a % of span."""
         low, high = self.transducers[transducer].range
         return float(f"{low + (high - low) * percent / 100:.9g}")
+
+
+def per_count(noun: Transducer) -> float:
+    """Signal of a transducer for each count of its input, mA or V."""
+    card = noun.input
+    each = abs((card.electrical[1] - card.electrical[0]) / (card.counts[1] - card.counts[0]))
+    return each * 1000 / card.shunt_ohm if card.shunt_ohm else each
 
 
 def facts(site: Site, loop_id: str, software: str) -> Facts:
@@ -114,6 +130,7 @@ def facts(site: Site, loop_id: str, software: str) -> Facts:
         transducers=members,
         value_units={key: site.point(ref).unit for key, ref in named.items()},
         output_unit=site.point(loop.output).unit if loop.output else "",
+        signal_steps={k: signal_step(n, site.point(n.counts)) for k, n in members.items()},
         software=software,
     )
 

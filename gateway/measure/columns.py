@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from gateway.plant.controllers import Point
 from gateway.plant.site import Site
+from gateway.plant.transducers import Transducer
 from gateway.plant.units import PASCALS
 
 from .blocks import Bools, Floats
@@ -152,6 +153,15 @@ def step_of(point: Point) -> float:
     return 0.0 if point.type.startswith("float") else abs(point.scale)
 
 
+def signal_step(noun: Transducer, point: Point) -> float:
+    """Finest step of a transducer's signal that its input's point can show, mA or V."""
+    card = noun.input
+    width = abs(card.electrical[1] - card.electrical[0])
+    width *= 1000.0 / card.shunt_ohm if card.shunt_ohm else 1.0
+    whole = step_of(point)
+    return width * whole / abs(card.counts[1] - card.counts[0]) if whole else width / FLOAT_STEPS
+
+
 def _controllers(site: Site, where: dict[str, int]) -> ControllerColumns:
     nouns = list(site.controllers.values())
     ends = np.cumsum([len(noun.points) for noun in nouns], dtype=np.int64)
@@ -180,8 +190,7 @@ def _transducers(site: Site, where: dict[str, int]) -> TransducerColumns:
     ends = np.array([n.input.electrical for n in nouns], dtype=np.float64).reshape(-1, 2)
     ends = ends * factor[:, None]
     per_count = (ends[:, 1] - ends[:, 0]) / (counts[:, 1] - counts[:, 0])
-    whole = _floats([step_of(site.point(n.counts)) for n in nouns])
-    finest = np.where(whole > 0, np.abs(per_count) * whole, np.ptp(ends, axis=1) / FLOAT_STEPS)
+    finest = _floats([signal_step(n, site.point(n.counts)) for n in nouns])
     clamps = np.array([n.input.clamps for n in nouns], dtype=np.bool_)
     span = _floats([n.span_pa for n in nouns])
     low, high = _floats([s.low for s in signals]), _floats([s.high for s in signals])

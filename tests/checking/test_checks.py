@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -18,6 +19,7 @@ from gateway.loopcheck.events import (
     Recorded,
     Resumed,
 )
+from gateway.loopcheck.plan import Facts, facts
 from gateway.loopcheck.run import CheckError, Measure
 from gateway.record import checks as kept
 from gateway.record import journal
@@ -186,6 +188,24 @@ async def test_a_check_goes_on_only_with_its_own_site(tmp_path: Path) -> None:
         await other.checks.tell(name, Abandoned(**other.at(), reason="new transducers"))
         assert other.checks.open == {}
         assert out(other) == set()
+
+
+async def test_a_check_begun_before_steps_were_noted_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def without(*known: Any) -> Facts:
+        return facts(*known).model_copy(update={"signal_steps": {}})
+
+    async with bench(tmp_path) as there:
+        monkeypatch.setattr("gateway.checking.checks.facts", without)
+        one = await there.checks.begin(plan(), ADA)
+        name = one.name
+        monkeypatch.undo()
+    async with bench(tmp_path) as again:
+        one = again.checks.of(name)
+        await again.checks.tell(name, Resumed(**again.at()))
+        await again.whole(one)
+        assert again.there.store.do(kept.broken) == []
 
 
 async def test_one_check_at_a_time(tmp_path: Path) -> None:
