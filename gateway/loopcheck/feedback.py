@@ -14,7 +14,7 @@ import numpy as np
 from gateway.measure.combine import combine
 from gateway.plant.units import from_pa, to_pa
 
-from .acceptance import Verdict, worst
+from .acceptance import Verdict, outside, worst
 from .events import Recorded
 from .plan import Facts
 from .run import Run
@@ -99,7 +99,7 @@ def _line(facts: Facts, step: Step, read: Recorded, tolerance: float) -> Line:
     verdict = None
     if step.kind == "inputs":
         verdict = Verdict.NOT_PROVED if feedback is None else (
-            Verdict.PASS if abs(feedback - expected) <= tolerance else Verdict.FAIL
+            Verdict.FAIL if outside(abs(feedback - expected), tolerance) else Verdict.PASS
         )  # fmt: skip
     return Line(step, read, expected, read.loop.combined, feedback, verdict)
 

@@ -17,7 +17,7 @@ from typing import Literal
 
 from gateway.plant.units import to_pa
 
-from .acceptance import Rule, Verdict, applied_rule, judged, ratio, worst
+from .acceptance import Rule, Verdict, applied_rule, judged, outside, ratio, worst
 from .characteristics import Characteristics, Reading, characteristics
 from .correction import Part as ErrorPart
 from .correction import Proposal, ZeroAndSpan, error_at, proposal, zero_and_span
@@ -113,7 +113,7 @@ def judgement(run: Run, part: Part, transducer: str, source: Source) -> Judgemen
         expanded=widest,
         rule=applied_rule(rule, tolerance, widest),
         verdict=worst([p.verdict for p in points] + [Verdict.NOT_PROVED] * (skipped > 0)),
-        adjust=any(abs(e) > limit for p in points for e in _errors(p)),
+        adjust=any(outside(abs(e), limit) for p in points for e in _errors(p)),
         proposal=proposal(line, noun.range, (ends.low, ends.high)) if line else None,
         mistake=_mistake(run, transducer, source, points),
     )

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+from functools import partial
+from itertools import product
 from math import nan
 
 import numpy as np
@@ -87,3 +90,34 @@ def test_the_worst_of_several_counts_and_nothing_proves_nothing() -> None:
     assert worst([Verdict.PASS, Verdict.NOT_PROVED, Verdict.PASS]) is Verdict.NOT_PROVED
     assert worst([Verdict.FAIL, Verdict.NOT_PROVED]) is Verdict.FAIL
     assert worst([]) is Verdict.NOT_PROVED
+
+
+@pytest.mark.parametrize("ends", [(-25, 100), (-0.5, 0.5), (0, 0.3), (-500, 0), (-0.25, 0.25)])
+@pytest.mark.parametrize("limit", ["2", "1", "0.5", "0.25"])
+def test_an_error_of_exactly_the_tolerance_passes_everywhere_in_the_range(
+    ends: tuple[float, float], limit: str
+) -> None:
+    """Made with exact fractions: off by the tolerance itself, and by a little more.
+
+    Without regard to what binary fractions leave over, 100 (0.52 + 0.5) - 50 is more than 52.
+    """
+    low, high = (Fraction(str(end)) for end in ends)
+    tolerance = Fraction(limit)
+    told = partial(judged, tolerance=float(tolerance), expanded=None, rule=Rule.SIMPLE)
+
+    def percent(value: Fraction) -> float:
+        return 100 * (float(value) - ends[0]) / (ends[1] - ends[0])
+
+    for point, side in product((0, 25, 50, 75, 100), (1, -1)):
+        applied = low + (high - low) * point / 100
+        shown = applied + side * (high - low) * tolerance / 100
+        more = applied + side * (high - low) * tolerance / 100 * Fraction("1.0001")
+        assert told(percent(shown) - percent(applied)) is Verdict.PASS
+        assert told(percent(more) - percent(applied)) is Verdict.FAIL
+
+
+def test_error_and_uncertainty_that_fill_the_tolerance_pass() -> None:
+    """0.7 + 0.1 is less than 0.8 in binary fractions, 0.2 + 0.1 more than 0.3."""
+    for error, expanded, tolerance in ((0.7, 0.1, 0.8), (0.2, 0.1, 0.3)):
+        assert judged(error, tolerance, expanded, Rule.GUARDED) is Verdict.PASS
+    assert judged(nan, 1.0, 0.1, Rule.GUARDED) is Verdict.FAIL
