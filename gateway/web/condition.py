@@ -38,8 +38,8 @@ class DriftView(BaseModel):
     high: float
     real: bool = Field(description="The interval leaves zero out.")
     leaves: str | None = Field(
-        description="When the offset leaves the tolerance if it goes on so; null: not in 50 years, "
-        "or the drift is not real."
+        description="When the offset leaves the tolerance if it goes on so from the last that is "
+        "known; null: not in 50 years, or the drift is not real."
     )
 
 
@@ -132,7 +132,8 @@ def _condition(sources: Sources, key: str, days: float) -> ConditionView:
         time=made.time.tolist(), offset=shown(made.offset), rest=shown(made.rest),
         scatter=shown(made.scatter), others_scatter=shown(made.others),
         response=_response(made), rates=_rates(rates, pascals),
-        drift=_drift(drift, pascals, end) if drift else None,
+        drift=_drift(drift, pascals, last_known(made.time, made.offset, start, end))
+        if drift else None,
     )  # fmt: skip
 
 
@@ -160,11 +161,20 @@ def _rates(made: list[tuple[float, Rate]], pascals: float) -> RatesView:
     )
 
 
-def _drift(made: Rate, pascals: float, now: float) -> DriftView:
+def last_known(time: Floats, offset: Floats, start: float, end: float) -> float:
+    """Middle of the last bucket that has an offset: days to the tolerance are counted from there.
+
+    A fan that has stood for a month says nothing of that month.
+    """
+    there = time[np.isfinite(offset)]
+    return min(end, float(there[-1]) + (end - start) / BUCKETS / 2) if len(there) else end
+
+
+def _drift(made: Rate, pascals: float, last: float) -> DriftView:
     a_year = YEAR_DAYS / pascals
     real = made.low > 0 or made.high < 0
     soon = real and isfinite(made.days_left) and made.days_left < 50 * YEAR_DAYS
     return DriftView(
         per_year=made.per_day * a_year, low=made.low * a_year, high=made.high * a_year, real=real,
-        leaves=iso(now + made.days_left * DAY_S) if soon else None,
+        leaves=iso(last + made.days_left * DAY_S) if soon else None,
     )  # fmt: skip

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
+from functools import partial
 from typing import Any
 
 import httpx
@@ -148,6 +150,31 @@ async def test_condition_in_the_unit_of_the_transducer() -> None:
     assert sum(value is not None for value in view["offset"]) == len(time)
     assert refusal.status_code == 422
     assert nobody.status_code == 404
+
+
+async def test_the_day_of_leaving_the_tolerance_is_counted_from_the_last_offset() -> None:
+    """The same day, whether it is asked on day 90 or, the fan standing since, on day 110.
+
+    30 Pa a year reach 2 % of 2 inH2O (498.178 Pa, NIST SP 811 B.8) after 121.3 days.
+    """
+    time, creep = creeping(30.0, 0.0, seed=3)
+    series = {
+        "transducer/dp-301": trend(creep.tolist(), every=21_600.0),
+        "transducer/dp-302": trend([0.0] * len(time), every=21_600.0),
+        "loop/ahu-1-supply/running": trend([1.0] * len(time), every=21_600.0),
+    }
+    for asked in (90, 110):
+        feeder = Feeder(archive(), clock=lambda: START + 0.5)
+        feeder.row(START)
+        past = feeder.past().__class__(**{**vars(feeder.past()), "trends": past_of(series)})
+        app = make_app(feeder.live, past, clock=partial(float, START + asked * 86_400))
+        transport = httpx.ASGITransport(app)
+        async with httpx.AsyncClient(transport=transport, base_url="http://gateway") as client:
+            address = "/api/v1/transducers/dp-301/condition?days=120"
+            drift = (await client.get(address)).json()["drift"]
+        leaves = datetime.fromisoformat(drift["leaves"]).timestamp()
+        wanted = 0.02 * 2 * 249.08891 / 30 * 365.25
+        assert (leaves - START) / 86_400 == pytest.approx(wanted, abs=3)
 
 
 async def test_condition_of_one_alone() -> None:
