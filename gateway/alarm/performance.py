@@ -2,8 +2,8 @@
 
 Figures of ISA-18.2 / IEC 62682 / EEMUA 191 as quoted in secondary texts, for one operating
 position and at least 30 days. Buckets of 10 minutes are those of the wall clock, empty ones
-included. An alarm counts when it begins to ask for attention (`Transition.annunciates`): what is
-suppressed, shelved or out of service is no load.
+included; "any 10 minutes" begin anywhere. An alarm counts when it begins to ask for attention
+(`Transition.annunciates`): what is suppressed, shelved or out of service is no load.
 """
 
 from __future__ import annotations
@@ -83,7 +83,7 @@ def report(transitions: Iterable[Transition], start: float, end: float) -> Repor
     counted = [t for t in history if t.annunciates and start <= t.time < end]
     buckets = in_buckets([t.time for t in counted], start, end)
     figures = (
-        *_rates(len(counted), buckets, end - start),
+        *_rates([t.time for t in counted], end - start),
         *_floods(buckets),
         _chattering(counted),
         _stale(history, start, end),
@@ -110,13 +110,20 @@ def flooded(buckets: NDArray[np.int64]) -> NDArray[np.bool_]:
     return np.array(states, dtype=np.bool_)
 
 
-def _rates(total: int, buckets: NDArray[np.int64], seconds: float) -> tuple[Figure, ...]:
-    hourly, ten_minutes = total / seconds * HOUR_S, total / seconds * WINDOW_S
-    daily, most = total / seconds * DAY_S, float(buckets.max(initial=0))
+def most_within(times: Sequence[float], seconds: float) -> int:
+    """The most that lie in any stretch so long, wherever it begins; its end is not in it."""
+    ordered = np.sort(np.asarray(times, dtype=np.float64))
+    before = np.searchsorted(ordered, ordered - seconds, side="right")
+    return int((np.arange(len(ordered)) - before + 1).max(initial=0))
+
+
+def _rates(times: Sequence[float], seconds: float) -> tuple[Figure, ...]:
+    each = len(times) / seconds
+    most = float(most_within(times, WINDOW_S))
     return (
-        _figure("alarms an hour, average", hourly, "1/h", 6, 12),
-        _figure("alarms in 10 minutes, average", ten_minutes, "1/10 min", 1, 2),
-        _figure("alarms a day, average", daily, "1/d", 150, 300),
+        _figure("alarms an hour, average", each * HOUR_S, "1/h", 6, 12),
+        _figure("alarms in 10 minutes, average", each * WINDOW_S, "1/10 min", 1, 2),
+        _figure("alarms a day, average", each * DAY_S, "1/d", 150, 300),
         _figure("most alarms in any 10 minutes", most, "alarms", 10),
     )
 

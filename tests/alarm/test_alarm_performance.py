@@ -7,7 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.alarm.performance import Figure, Word, chattering, flooded, in_buckets, report
+from gateway.alarm.performance import (
+    Figure,
+    Word,
+    chattering,
+    flooded,
+    in_buckets,
+    most_within,
+    report,
+)
 from gateway.alarm.states import Event, State
 from gateway.alarm.transition import Priority, Transition
 
@@ -50,6 +58,18 @@ def test_ten_in_ten_minutes_are_no_flood_eleven_are() -> None:
     assert eleven[share].value == pytest.approx(100 / 4320)  # 30 days hold 4320 periods
     assert ten["most alarms in any 10 minutes"].word is Word.ACCEPTABLE
     assert eleven["most alarms in any 10 minutes"].word is Word.BEYOND
+
+
+def test_any_ten_minutes_are_not_those_of_the_clock() -> None:
+    """6 alarms in the last minute of one period of the clock, 6 in the first of the next: 12.
+
+    EEMUA 191 (secondary text): at most 10 in any 10 minutes.
+    """
+    most = figures(many(6, 540, 60) + many(6, 600, 60))["most alarms in any 10 minutes"]
+    assert (most.value, most.word) == (12, Word.BEYOND)
+    # One every 60 s: 0, 60, ... 540 are in ten minutes, 600 is not.
+    assert most_within([60.0 * k for k in range(30)], 600) == 10
+    assert (most_within([], 600), most_within([5.0], 600), most_within([5.0] * 3, 600)) == (0, 1, 3)
 
 
 def test_a_flood_ends_below_five() -> None:
