@@ -20,7 +20,7 @@ from pydantic_settings.exceptions import SettingsError
 from gateway import logs
 from gateway.errors import Fault, LoopwitnessError, StartError
 from gateway.plant.faults import in_words, shown
-from gateway.settings import PREFIX, Settings, load, unknown
+from gateway.settings import PREFIX, Settings, load, secrets_dir, unknown
 
 CTRL_C = 130
 OWN_MISTAKE = 70
@@ -37,21 +37,35 @@ log = structlog.get_logger(__name__)
 
 def settings() -> Settings:
     """The settings of this process, and logging set up by them; StartError names every bad one."""
-    folder = os.environ.get("LOOPWITNESS_SECRETS_DIR")
-    if folder and not Path(folder).is_dir():
-        raise StartError(f"LOOPWITNESS_SECRETS_DIR: {shown(folder)}; allowed: a folder that exists")
     try:
+        folder = secrets_dir()
+        if folder and not Path(folder).is_dir():
+            raise StartError(
+                f"LOOPWITNESS_SECRETS_DIR: {shown(folder)}; allowed: a folder that exists"
+            )
         found = load()
     except ValidationError as error:
         faults = in_words(error, Settings)
         lines = [f"  {PREFIX}{f.path.upper()}: {_said(f)}; allowed: {f.allowed}" for f in faults]
         raise StartError("\n".join([f"{len(lines)} wrong setting(s)", *lines])) from None
     except (SettingsError, OSError, UnicodeDecodeError) as error:
-        raise StartError(f"settings cannot be read: {error}") from error
+        raise StartError(f"settings cannot be read: {_unreadable(error)}") from error
     logs.configure(found.log_format, found.log_level)
     for name, meant in unknown().items():
         log.warning("no such setting", name=name, meant=meant or None)
     return found
+
+
+def _unreadable(error: Exception) -> str:
+    """Which file it is: a secret file's own error is behind what the library says of its field."""
+    cause = error.__cause__ or error
+    if isinstance(cause, OSError) and cause.filename:
+        place = Path(os.fsdecode(cause.filename)).absolute()
+        return (
+            f"{place}: {cause.strerror}; allowed: a file that this user may read, "
+            "in a folder that it may enter"
+        )
+    return str(error)
 
 
 def _said(fault: Fault) -> str:

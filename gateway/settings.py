@@ -124,6 +124,13 @@ def _encrypted(file: Path | None, info: ValidationInfo) -> Path | None:
     return file
 
 
+def _of_client(key: Path | None, info: ValidationInfo) -> Path | None:
+    """A key alone would never be used, and nobody would hear why the broker refuses."""
+    if key is not None and info.data.get("mqtt_client_cert_file", key) is None:
+        raise ValueError("a file together with LOOPWITNESS_MQTT_CLIENT_CERT_FILE, or left out")
+    return key
+
+
 def _with_certificate(key: Path | None, info: ValidationInfo) -> Path | None:
     """Both files or none."""
     if (key is None) != (info.data.get("http_tls_cert_file") is None):
@@ -195,7 +202,7 @@ class Settings(BaseSettings):
     """With TLS: CA that signed the broker's certificate; the system's own when left out."""
     mqtt_client_cert_file: Annotated[Path | None, AfterValidator(_encrypted)] = None
     """With TLS: own certificate, where the broker asks for one."""
-    mqtt_client_key_file: Path | None = None
+    mqtt_client_key_file: Annotated[Path | None, AfterValidator(_of_client)] = None
     """Key of the own certificate."""
     mqtt_prefix: Line = Field(
         default="loopwitness", max_length=200, pattern=r"^[^+#/\s$][^+#/\s]*(/[^+#/\s]+)*$"
@@ -239,21 +246,39 @@ class Settings(BaseSettings):
 
 def load() -> Settings:
     """Settings from the environment, `.env` and secret files; ValidationError if any is wrong."""
-    secrets = os.environ.get("LOOPWITNESS_SECRETS_DIR")
+    secrets = secrets_dir()
     return Settings(_secrets_dir=secrets) if secrets else Settings()
 
 
+def secrets_dir() -> str:
+    """The folder of secret files, as the environment or `.env` names it; "" without one."""
+    given = {**DotEnvSettingsSource(Settings).env_vars, **EnvSettingsSource(Settings).env_vars}
+    return given.get(f"{PREFIX}SECRETS_DIR".lower()) or ""
+
+
 def unknown() -> dict[str, str]:
-    """Names in the environment and in `.env` that look like settings and are none.
+    """Names in the environment, in `.env` and of secret files that look like settings and are none.
 
     Each with the setting that may be meant, or nothing. They are no error: where containers are
     run, names with any beginning may be put into the environment.
     """
     known = [name.upper() for name in Settings.model_fields]
     given = {**EnvSettingsSource(Settings).env_vars, **DotEnvSettingsSource(Settings).env_vars}
-    ours = sorted(n.upper().removeprefix(PREFIX) for n in given if n.upper().startswith(PREFIX))
+    files = _files()
+    ours = sorted(
+        n.upper().removeprefix(PREFIX) for n in {*given, *files} if n.upper().startswith(PREFIX)
+    )
     return {
         PREFIX + name: "".join(PREFIX + near for near in get_close_matches(name, known, 1, 0.8))
         for name in ours
         if name not in known and name not in NOT_SETTINGS
-    }
+    } | {name: PREFIX + name.upper() for name in files if name.upper() in known}
+
+
+def _files() -> list[str]:
+    """Names of the secret files; a folder that cannot be listed may still be read by name."""
+    folder = secrets_dir()
+    try:
+        return sorted(file.name for file in Path(folder).iterdir()) if folder else []
+    except OSError:
+        return []

@@ -217,7 +217,7 @@ def tls_context(settings: Settings) -> ssl.SSLContext:
     try:
         context = ssl.create_default_context(cafile=settings.mqtt_ca_file)
     except OSError as error:
-        raise OSError(f"mqtt_ca_file {settings.mqtt_ca_file}: {error}") from error
+        raise OSError(f"LOOPWITNESS_MQTT_CA_FILE {settings.mqtt_ca_file}: {error}") from error
     if settings.mqtt_client_cert_file is not None:
         try:
             context.load_cert_chain(
@@ -227,8 +227,8 @@ def tls_context(settings: Settings) -> ssl.SSLContext:
             )
         except OSError as error:
             raise OSError(
-                f"mqtt_client_cert_file {settings.mqtt_client_cert_file}, "
-                f"mqtt_client_key_file {settings.mqtt_client_key_file}: {error}"
+                f"LOOPWITNESS_MQTT_CLIENT_CERT_FILE {settings.mqtt_client_cert_file}, "
+                f"LOOPWITNESS_MQTT_CLIENT_KEY_FILE {settings.mqtt_client_key_file}: {error}"
             ) from error
     return context
 

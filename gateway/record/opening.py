@@ -113,6 +113,8 @@ def told(file: Path, error: sqlite3.Error) -> StoreError:
     """
     code = getattr(error, "sqlite_errorcode", 0) or 0
     words = f"{file}: {error}"
+    if code & 0xFF in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
+        words += "; allowed: files there, and a folder, that this user may write to"
     if code & 0xFF not in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
         return StoreError(words)
     with suppress(OSError):

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import builtins
+import errno
 from pathlib import Path
+from typing import Any
 
 import pytest
 import structlog
@@ -123,3 +126,62 @@ def test_names_that_are_no_setting_are_told(
         ("no such setting", "LOOPWITNESS_MQTT_HSOT", "LOOPWITNESS_MQTT_HOST"),
         ("no such setting", "LOOPWITNESS_SERVICE_PORT_8600_TCP", None),
     ]
+
+
+def test_secret_files_that_are_no_setting_are_told(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Without its beginning, or misspelt, a password would be left out and nobody know why."""
+    folder = tmp_path / "secrets"
+    folder.mkdir()
+    for name in ("mqtt_password", "loopwitness_influx_tokn", "loopwitness_influx_org", "other"):
+        (folder / name).write_text("hunter2")
+    monkeypatch.setenv("LOOPWITNESS_SECRETS_DIR", str(folder))
+    monkeypatch.setattr(process, "log", structlog.get_logger())
+    with capture_logs() as said:
+        assert process.settings().influx_org == "hunter2"
+    assert [(one["name"], one["meant"]) for one in said] == [
+        ("LOOPWITNESS_INFLUX_TOKN", "LOOPWITNESS_INFLUX_TOKEN"),
+        ("mqtt_password", "LOOPWITNESS_MQTT_PASSWORD"),
+    ]
+
+
+def test_the_folder_of_secrets_may_be_named_in_the_env_file(tmp_path: Path) -> None:
+    (tmp_path / "secrets").mkdir()
+    (tmp_path / "secrets" / "loopwitness_mqtt_password").write_text("hunter2\n")
+    (tmp_path / ".env").write_text("LOOPWITNESS_SECRETS_DIR=secrets\n")
+    assert process.settings().mqtt_password.get_secret_value() == "hunter2"
+
+
+@pytest.mark.parametrize("name", [".env", "secrets/loopwitness_mqtt_password"])
+def test_a_file_that_may_not_be_read_is_named(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, name: str
+) -> None:
+    """As where a command runs as the service's user in a folder of root's."""
+    (tmp_path / "secrets").mkdir()
+    (tmp_path / name).write_text("hunter2")
+    monkeypatch.setenv("LOOPWITNESS_SECRETS_DIR", "secrets")
+    real = Path.open
+
+    def refused(self: Path, *args: Any, **more: Any) -> Any:
+        if self.name == Path(name).name:
+            raise PermissionError(errno.EACCES, "Permission denied", str(self))
+        return real(self, *args, **more)
+
+    monkeypatch.setattr(Path, "open", refused)
+    monkeypatch.setattr(builtins, "open", lambda file, *a, **m: refused(Path(file), *a, **m))
+    with pytest.raises(StartError) as caught:
+        process.settings()
+    assert str(caught.value) == (
+        f"settings cannot be read: {tmp_path / name}: Permission denied; "
+        "allowed: a file that this user may read, in a folder that it may enter"
+    )
+
+
+def test_the_key_of_a_client_needs_its_certificate(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("LOOPWITNESS_MQTT_TLS", "true")
+    monkeypatch.setenv("LOOPWITNESS_MQTT_CLIENT_KEY_FILE", "client.key")
+    with pytest.raises(StartError, match=r"KEY_FILE: .*a file together with LOOPWITNESS_MQTT_CL"):
+        process.settings()
+    monkeypatch.setenv("LOOPWITNESS_MQTT_CLIENT_CERT_FILE", "client.pem")
+    assert process.settings().mqtt_client_key_file == Path("client.key")

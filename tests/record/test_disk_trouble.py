@@ -244,3 +244,20 @@ def test_a_full_disk_is_called_full(
     assert str(told) == f"{tmp_path}/history: disk I/O error{said}"
     error.sqlite_errorcode = sqlite3.SQLITE_BUSY
     assert not isinstance(opening.told(tmp_path / "history", error), DiskError)
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        (sqlite3.SQLITE_READONLY, "attempt to write a readonly database"),
+        (sqlite3.SQLITE_CANTOPEN, "unable to open database file"),
+    ],
+)
+def test_a_file_of_somebody_else_is_told_as_such(tmp_path: Path, code: int, words: str) -> None:
+    """As after a restore or a copy by root: the folder is the gateway's, the file is not."""
+    error = sqlite3.OperationalError(words)
+    error.sqlite_errorcode = code
+    assert str(opening.told(tmp_path / "history", error)) == (
+        f"{tmp_path}/history: {words}; allowed: files there, and a folder, that this user may "
+        "write to"
+    )
