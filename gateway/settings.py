@@ -7,7 +7,6 @@ secrets are). One that is there but empty counts as left out.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from difflib import get_close_matches
 from ipaddress import IPv4Address, IPv4Interface
