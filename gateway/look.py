@@ -24,7 +24,7 @@ from gateway.measure.blocks import Readings
 from gateway.measure.measure import Measure
 from gateway.plant.controllers import Controller, Point, Table
 from gateway.plant.site import Site
-from gateway.plant.units import from_pa, to_pa
+from gateway.plant.units import from_pa, in_digits, to_pa
 from gateway.poll.poller import read_once
 from gateway.poll.rows import Rows
 from gateway.poll.scan import Scan
@@ -74,8 +74,8 @@ def _hints(site: Site, scans: list[Scan], readings: Readings) -> Iterator[str]:
         unit, far = point.unit or noun.unit, noun.tolerance_pct_span / 100 * noun.span_pa
         if abs(to_pa(value, unit) - ours) > far:
             look = (
-                f"{key}: the controller's own value is {value:.4g} {unit}, ours "
-                f"{from_pa(ours, unit):.4g} {unit}. "
+                f"{key}: the controller's own value is {in_digits(value)} {unit}, ours "
+                f"{in_digits(from_pa(ours, unit))} {unit}. "
             )
             orders = _orders(point, value, lambda v: abs(to_pa(v, unit) - ours) <= far)  # noqa: B023
             yield look + (orders or _ELSEWHERE).format(ref=noun.controller_value)

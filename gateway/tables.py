@@ -20,6 +20,7 @@ from gateway.live import Snapshot
 from gateway.measure.quality import Reason
 from gateway.plant.controllers import Controller
 from gateway.plant.site import Site
+from gateway.plant.units import in_digits
 from gateway.poll.plan import plan
 from gateway.poll.scan import Scan, worst
 from gateway.poll.watch import COLUMNS, Observation, table_rows
@@ -162,7 +163,7 @@ def trust_tables(data: Mapping[str, Any], *, why: bool = False) -> list[Table]:
 def _uncertainty_row(key: str, u: Mapping[str, Any]) -> tuple[str, ...]:
     since = f"{u['years']:.1f} years" if u["calibrated"] else "no day given: 1 year"
     names = {"accuracy": "", "thermal": "", "stability": f" ({since})", "resolution": ""}
-    parts = (f"{u[name]:.2g} {name}{more}" for name, more in names.items())
+    parts = (f"{in_digits(u[name], 2)} {name}{more}" for name, more in names.items())
     return (
         key,
         _figure(u["expanded"], 3),
@@ -265,7 +266,7 @@ def _live_row(t: Mapping[str, Any]) -> tuple[str | Text, ...]:
 
 
 def _figure(value: float | None, digits: int) -> str:
-    return _NONE if value is None else f"{value:.{digits}g}"
+    return _NONE if value is None else in_digits(value, digits)
 
 
 def register_data(seen: Observation) -> dict[str, Any]:

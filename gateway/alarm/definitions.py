@@ -18,7 +18,7 @@ from gateway.diagnose.explain import in_general
 from gateway.diagnose.findings import Status
 from gateway.plant.loops import Loop
 from gateway.plant.site import Site
-from gateway.plant.units import from_pa, to_pa
+from gateway.plant.units import from_pa, in_digits, to_pa
 
 from .own import OWN, SUBJECT
 from .relations import Relations, Subject
@@ -285,7 +285,8 @@ def _limit_words(site: Site, fault: str, loop: str) -> str:
     if fault == DOOR and noun.door is not None:
         at = from_pa(allowed_pressure(noun.door), unit)
         limit = noun.door.force_limit_N
-        return f"The door takes more than {limit:.4g} N to set in motion (from {at:.4g} {unit} on)"
+        more = f"The door takes more than {in_digits(limit)} N to set in motion"
+        return f"{more} (from {in_digits(at)} {unit} on)"
     if fault == HIGH:
         return f"Pressure above {noun.limits.high:g} {unit}"
     return f"Pressure below {noun.limits.low:g} {unit}"

@@ -13,7 +13,7 @@ from gateway.diagnose.consequence import door_force
 from gateway.diagnose.findings import Finding
 from gateway.measure.columns import ABSENT, Columns
 from gateway.plant.site import Site
-from gateway.plant.units import from_pa
+from gateway.plant.units import from_pa, in_digits
 
 from .conditions import Conditions, Row, named
 from .definitions import DOOR, Definition
@@ -154,7 +154,7 @@ class Steps:
 
     def _limit_message(self, d: Definition, pascals: float) -> str:
         loop, unit = self._site.loops[d.subject], self._site.loop_unit(d.subject)
-        value = f"{from_pa(pascals, unit):.4g} {unit}"
+        value = f"{in_digits(from_pa(pascals, unit))} {unit}"
         if d.fault == DOOR and loop.door is not None:
-            return f"{d.message}: {door_force(loop.door, pascals):.4g} N at {value} at first"
+            return f"{d.message}: {in_digits(door_force(loop.door, pascals))} N at {value} at first"
         return f"{d.message}: {value} at first"

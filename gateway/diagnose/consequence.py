@@ -17,7 +17,7 @@ import numpy as np
 
 from gateway.measure.combine import combine, driver
 from gateway.plant.loops import Door, Loop
-from gateway.plant.units import from_pa
+from gateway.plant.units import from_pa, in_digits
 
 CAUTION = (
     "This force is an aid: local codes, the authority having jurisdiction and licensed practice "
@@ -121,7 +121,7 @@ def numbers(effect: Effect, unit: str) -> dict[str, float | str]:
 def said(value: float, step: float) -> str:
     """A pressure in words: four digits, but none finer than `step` (same unit; 0: no limit)."""
     steps = value / step if step else inf
-    return f"{round(steps) * step if isfinite(steps) else value:.4g}"
+    return in_digits(round(steps) * step if isfinite(steps) else value)
 
 
 def step_of(span: float) -> float:

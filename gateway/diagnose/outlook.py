@@ -15,7 +15,7 @@ from gateway.plant.loops import Loop
 from gateway.plant.signals import Signal
 from gateway.plant.site import Site
 from gateway.plant.transducers import Transducer
-from gateway.plant.units import from_pa, to_pa
+from gateway.plant.units import from_pa, in_digits, to_pa
 
 from .deadinput import CLEAR
 from .wire import supply_level
@@ -66,7 +66,7 @@ class Outlook:
 
     def pressure(self, pascals: float) -> str:
         """A pressure in words."""
-        return f"{from_pa(pascals, self.noun.unit):.3g} {self.noun.unit}"
+        return f"{in_digits(from_pa(pascals, self.noun.unit), 3)} {self.noun.unit}"
 
     def electrical(self, value: float) -> str:
         """A signal in words."""

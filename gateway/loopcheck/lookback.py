@@ -14,7 +14,7 @@ import numpy as np
 
 from gateway.measure.blocks import Bools, Floats
 from gateway.measure.combine import combine
-from gateway.plant.units import from_pa, to_pa
+from gateway.plant.units import from_pa, in_digits, to_pa
 
 from .acceptance import Verdict
 from .judging import Judgement, judgement
@@ -120,16 +120,17 @@ def _words(run: Run, wrong: Mapping[str, Judgement], found: Mapping[str, Any]) -
     if not found["hours"]:
         return f"{errors}. There is no history since {since}: what the loop did is not known."
     unit, loop = run.facts.unit, run.facts.loop
+    said = {name: in_digits(value) for name, value in found.items() if isinstance(value, float)}
     words = (
-        f"{errors}. If it was so since {since}, then in {found['hours']:.4g} h of running the "
-        f"combined pressure was really {found['true_mean']:.4g} {unit} on average, while "
-        f"{found['shown_mean']:.4g} {unit} was shown; at its lowest {found['true_lowest']:.4g}, "
-        f"at its highest {found['true_highest']:.4g} {unit} (means of buckets)."
+        f"{errors}. If it was so since {since}, then in {said['hours']} h of running the "
+        f"combined pressure was really {said['true_mean']} {unit} on average, while "
+        f"{said['shown_mean']} {unit} was shown; at its lowest {said['true_lowest']}, "
+        f"at its highest {said['true_highest']} {unit} (means of buckets)."
     )
     for side, limit in (("below", loop.limits.low), ("above", loop.limits.high)):
         if limit is not None:
             words += (
-                f" It was {side} {limit:g} {unit} for {found[f'hours_{side}']:.4g} h, where it "
-                f"looked so for {found[f'hours_looked_{side}']:.4g} h."
+                f" It was {side} {limit:g} {unit} for {said[f'hours_{side}']} h, where it "
+                f"looked so for {said[f'hours_looked_{side}']} h."
             )
     return words

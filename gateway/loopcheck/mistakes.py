@@ -9,7 +9,7 @@ from math import floor, log10
 import numpy as np
 
 from gateway.measure.combine import combine as combine_pa
-from gateway.plant.units import from_pa, to_pa
+from gateway.plant.units import from_pa, in_digits, to_pa
 
 from .events import Recorded
 from .feedback import arithmetic, candidates, distance
@@ -240,8 +240,8 @@ def _setpoint(run: Run) -> Iterator[Mistake]:
     if value is not None and not low <= value <= high:
         yield Mistake(
             "setpoint-outside-range", run.plan.loop,
-            f"The set point {value:.4g} {unit} lies outside what the transducers can show "
-            f"together, {low:.4g} to {high:.4g} {unit}.",
+            f"The set point {in_digits(value)} {unit} lies outside what the transducers can show "
+            f"together, {in_digits(low)} to {in_digits(high)} {unit}.",
         )  # fmt: skip
 
 

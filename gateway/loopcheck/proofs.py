@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from gateway.plant.units import in_digits
+
 from .acceptance import Verdict
 from .events import Recorded
 from .judging import at_end
@@ -119,5 +121,5 @@ def _setpoint(run: Run, faults: dict[str, str]) -> Proof:
     if value is None:
         return Proof(name, Verdict.NOT_PROVED, "No set point was read.")
     (low, high), unit = combined_range(run.facts), run.facts.unit
-    words = f"{value:.4g} {unit} lies within {low:.4g} to {high:.4g} {unit}."
+    words = f"{in_digits(value)} {unit} lies within {in_digits(low)} to {in_digits(high)} {unit}."
     return Proof(name, Verdict.PASS, words)

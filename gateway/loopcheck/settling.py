@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gateway.measure.blocks import Floats
+from gateway.plant.units import in_digits
 
 from .plan import Facts
 from .steps import Step
@@ -181,14 +182,14 @@ def _untouched(facts: Facts, step: Step, key: str, now: Row, before: Mapping[str
     moved = facts.percent(key, reads) - facts.percent(key, read)
     if abs(asked) <= MOVES or abs(moved) >= FOLLOWS * abs(asked):
         return ""
-    words = f"{key} still reads {reads:.4g} {noun.unit}, as before"
+    words = f"{key} still reads {in_digits(reads)} {noun.unit}, as before"
     for other in facts.transducers:
         went = facts.percent(other, now.inputs[other].pressure) - facts.percent(
             other, old.inputs[other].pressure
         )
         if other != key and other not in step.driven and went * asked > 0 and abs(went) > MOVES:
             return f"{words}; {other} has moved instead: is it the right one, the right wires?"
-    return f"{words}: is {step.apply[key]:.4g} {noun.unit} on it, and nothing shut?"
+    return f"{words}: is {in_digits(step.apply[key])} {noun.unit} on it, and nothing shut?"
 
 
 def _far(facts: Facts, step: Step, key: str, now: Row) -> str:
@@ -198,6 +199,6 @@ def _far(facts: Facts, step: Step, key: str, now: Row) -> str:
     if off <= max(FAR, 3 * noun.tolerance_pct_span):
         return ""
     return (
-        f"{key} stands still at {reads:.4g} {noun.unit}, far from {applied:.4g} {noun.unit}: is "
-        "that on it, and nothing shut?"
+        f"{key} stands still at {in_digits(reads)} {noun.unit}, far from {in_digits(applied)} "
+        f"{noun.unit}: is that on it, and nothing shut?"
     )

@@ -7,13 +7,15 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from gateway.plant.units import in_digits
+
 NONE = "\u2013"
 MINUS = "\u2212"
 
 
 def figure(value: float | None, digits: int = 5) -> str:
     """Significant digits."""
-    return NONE if value is None else _minus(f"{value:.{digits}g}")
+    return NONE if value is None else _minus(in_digits(value, digits))
 
 
 def fixed(value: float | None, places: int = 2) -> str:

@@ -71,7 +71,7 @@ def _input(one: Body) -> dict[str, Any]:
         "settings": _settings(one["settings"]),
         "bands": [
             [b["means"], b["side"], f"{figure(b['sent'])} {one['signal_unit']}",
-             "beyond the input" if b["counts"] is None else figure(b["counts"], 6)]
+             "beyond the input" if b["counts"] is None else figure(b["counts"], 10)]
             for b in one["bands"]
         ],
     }  # fmt: skip
@@ -80,6 +80,6 @@ def _input(one: Body) -> dict[str, Any]:
 def _row(point: Body, *, meter: bool, value: bool) -> list[str]:
     cells = [figure(point[name], 6) for name in ("percent", "pressure", "sent")]
     cells += [figure(point["at_input"], 6)] if meter else []
-    cells += [figure(point["counts"], 6)]
+    cells += [figure(point["counts"], 10)]
     cells += [figure(point["value"], 6)] if value else []
     return cells

@@ -31,6 +31,11 @@ PASCALS: dict[str, float] = {
 PRESSURE_UNITS = tuple(PASCALS)
 
 
+def in_digits(value: float, digits: int = 4) -> str:
+    """A number as people write it: so many digits that count, but 12350, never 1.235e+04."""
+    return f"{float(f'{value:.{digits}g}') + 0.0:.15g}"
+
+
 def to_pa(value: float, unit: str) -> float:
     """A pressure in `unit` as pascals; KeyError for a unit not in PASCALS."""
     return value * PASCALS[unit]

@@ -7,6 +7,7 @@ from typing import Any
 
 from rich.table import Table
 
+from gateway.plant.units import in_digits
 from gateway.tables import plain_table
 
 
@@ -53,4 +54,4 @@ def _pairs(settings: list[Mapping[str, str]]) -> list[tuple[str, str]]:
 
 
 def _figure(value: float | None) -> str:
-    return "-" if value is None else f"{value:g}"
+    return "-" if value is None else in_digits(value, 10)

@@ -63,6 +63,14 @@ def test_hours_beyond_limits_really_and_as_it_looked() -> None:
     assert "below 25 Pa for 2 h, where it looked so for 0 h" in seen["words"]
 
 
+def test_two_years_of_hours_are_told_as_people_write_them() -> None:
+    """730 days are 17 520 h: four digits that count, and no power of ten."""
+    run = found()
+    seen = told(run, out_of_tolerance(run), history([51.5] * 17_520, [40.0] * 17_520))
+    assert "in 17520 h of running" in seen["words"]
+    assert "e+" not in seen["words"]
+
+
 def test_hours_without_fan_or_without_record_do_not_count() -> None:
     run = found()
     seen = told(

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.plant.units import PASCALS, PRESSURE_UNITS, from_pa, to_pa
+from gateway.plant.units import PASCALS, PRESSURE_UNITS, from_pa, in_digits, to_pa
 
 # NIST SP 811 (2008) appendix B.8, figures as printed there.
 SP_811 = {
@@ -60,3 +60,15 @@ def test_the_three_inches_differ_as_stated() -> None:
 @given(st.floats(-1e6, 1e6), st.sampled_from(PRESSURE_UNITS))
 def test_there_and_back(value: float, unit: str) -> None:
     assert from_pa(to_pa(value, unit), unit) == pytest.approx(value, rel=1e-12, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (12_345.6, 4, "12350"), (10_000, 4, "10000"), (1234.5, 2, "1200"), (249.08891, 4, "249.1"),
+        (0.0012345, 3, "0.00123"), (-0.0, 4, "0"), (8_388_607, 10, "8388607"), (37.5, 4, "37.5"),
+    ],
+)  # fmt: skip
+def test_numbers_in_words_have_no_power_of_ten(value: float, digits: int, text: str) -> None:
+    """By hand; 8 388 607 is the last count of 24 bits with a sign."""
+    assert in_digits(value, digits) == text
