@@ -22,6 +22,8 @@ _CASE = re.compile(r"(\[(?P<case>[^]]+)\] )?(?P<text>.*)", re.DOTALL)
 _NAME = re.compile(r"{(\w+)}")
 METER_STEP = 0.01
 """Milliamps or volts that a hand-held meter tells apart."""
+GIVEN = frozenset({"door_allows"})
+"""Evidence that no transducer has measured: rounded to its steps, a door would be allowed more."""
 
 
 def finding(
@@ -127,7 +129,8 @@ class _Words(dict[str, str]):
         super().__init__(rest_signal=rest)
         for name, value in evidence.items():
             stem, _, unit = name.rpartition("_")
-            text = value if isinstance(value, str) else said(value, steps.get(unit, 0.0))
+            step = 0.0 if stem in GIVEN else steps.get(unit, 0.0)
+            text = value if isinstance(value, str) else said(value, step)
             self[name] = text
             if stem and not isinstance(value, str):
                 self[f"{stem}_Pa"] = self[f"{stem}_signal"] = f"{text} {unit}"

@@ -61,7 +61,7 @@ def _settings(site: Site, key: str, loop: Loop, unit: str) -> list[Body]:
     low, high = combined_range(facts(site, key, ""))
     found = [
         ("Feedback", COMBINED[loop.combine]),
-        ("Feedback scale", f"{low:g} to {high:g} {unit}"),
+        ("Feedback scale", _feedback_scale(site, loop, unit, (low, high))),
         ("Set point scale", _setpoint_scale(site, loop, unit, (low, high))),
         ("Direction of action", _action(loop)),
     ]
@@ -75,6 +75,15 @@ def _settings(site: Site, key: str, loop: Loop, unit: str) -> list[Body]:
     return [{"name": name, "value": value} for name, value in found]
 
 
+def _feedback_scale(site: Site, loop: Loop, unit: str, ends: tuple[float, float]) -> str:
+    """In the unit of the controller, where the site file names the point."""
+    if loop.feedback is None:
+        return f"{ends[0]:g} to {ends[1]:g} {unit}"
+    own = site.point(loop.feedback).unit
+    low, high = (from_pa(to_pa(end, unit), own) for end in ends)
+    return f"{low:.6g} to {high:.6g} {own}"
+
+
 def _setpoint_scale(site: Site, loop: Loop, unit: str, ends: tuple[float, float]) -> str:
     if loop.setpoint is None:
         return f"inside {ends[0]:g} to {ends[1]:g} {unit}"
@@ -82,7 +91,7 @@ def _setpoint_scale(site: Site, loop: Loop, unit: str, ends: tuple[float, float]
     if point.unit not in PASCALS:
         return f"inside {ends[0]:g} to {ends[1]:g} {unit}"
     low, high = (from_pa(to_pa(end, unit), point.unit) for end in ends)
-    step = f", in steps of {point.scale:g}" if not point.type.startswith("float") else ""
+    step = f", in steps of {step_of(point):g}" if not point.type.startswith("float") else ""
     return f"{low:.6g} to {high:.6g} {point.unit}{step} (register {loop.setpoint})"
 
 

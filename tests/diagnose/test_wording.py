@@ -136,3 +136,20 @@ def test_a_feedback_of_another_register_is_no_truth() -> None:
     one = told("combination-mismatch", combined_Pa=50.0, **wild)
     assert "true combined pressure was about 50 Pa" in one.consequence
     assert "word_order" in one.next_check
+
+
+def test_what_a_door_allows_is_not_rounded_to_what_a_transducer_can_show() -> None:
+    """88.05 Pa by F = Fdc + W A dP / (2 (W - d)): 93 N of 133 beside the closer's 40.
+
+    A duct transducer of 5000 Pa is said in tens: 90 Pa would be more than the door allows.
+    """
+    here = site({"p1": transducer("a.c1", range=[0, 5000])},
+                {"stair": {"transducers": ["p1"], "combine": "single"}})  # fmt: skip
+    yes = np.ones((1, 1), bool)
+    allows = 93 * 2 * (0.91 - 0.075) / (0.91 * 0.91 * 2.13)
+    numbers = {"setpoint_Pa": np.array([[4003.0]]), "door_allows_Pa": np.array([[allows]])}
+    condition = Condition("setpoint-above-safe-limit", yes, yes, numbers)
+    entry, columns = CATALOGUE["setpoint-above-safe-limit"], Measure(here).columns
+    one = finding(here, columns, entry, condition, row=0, column=0, time=0.0)
+    assert "aims at 4000 Pa" in one.consequence
+    assert "the door allows 88.05 Pa" in one.consequence

@@ -61,6 +61,28 @@ def test_loop_settings() -> None:
     assert plenum["Direction of action"].startswith("direct")
 
 
+def test_scales_are_in_the_units_of_the_controller() -> None:
+    """A loop in Pa whose controller reports kPa; a hundredth is a step, whichever its sign."""
+    points = {
+        "c1": {"table": "input", "address": 0},
+        "f": {"table": "input", "address": 1, "type": "float32", "unit": "kPa"},
+        "s": {"table": "input", "address": 3, "type": "int16", "scale": -0.01, "unit": "inH2O"},
+    }
+    here = site(
+        {"p1": transducer("a.c1", range=[-250, 1000])},
+        {
+            "duct": {
+                "transducers": ["p1"], "combine": "single", "feedback": "a.f", "setpoint": "a.s",
+            }
+        },
+        {"a": {"host": "127.0.0.1", "points": points}},
+    )  # fmt: skip
+    said = {s["name"]: s["value"] for s in sheet(here)["loops"][0]["settings"]}
+    assert said["Feedback scale"] == "-0.25 to 1 kPa"
+    # 250 / 249.08891 and 1000 / 249.08891 (NIST SP 811 B.8).
+    assert said["Set point scale"] == "-1.00366 to 4.01463 inH2O, in steps of 0.01 (register a.s)"
+
+
 def test_a_true_zero_has_no_low_failure_band() -> None:
     first = loop("ahu-1-supply")["transducers"][0]
     assert rows(first["points"], "pressure", "sent", "counts") == [
