@@ -131,7 +131,7 @@ def iso(seconds: float) -> str:
 
 def number(value: float, digits: int = 6) -> float | None:
     """A float rounded to significant digits, None for NaN and infinity (JSON has neither)."""
-    return float(f"{value:.{digits}g}") if isfinite(value) else None
+    return float(f"{value:.{digits}g}") + 0.0 if isfinite(value) else None  # no minus at zero
 
 
 def pressure(pascals: float, unit: str) -> float | None:

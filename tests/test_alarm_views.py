@@ -6,7 +6,7 @@ from gateway.alarm import actions as do
 from gateway.alarm_views import AlarmView, alarm_view
 from gateway.annunciator import Annunciator, NoLogbook
 from gateway.diagnose.findings import Finding
-from gateway.views import iso
+from gateway.views import iso, number
 from tests.alarm.alarm_plant import START, Watch, finding, plant
 
 HERE = plant(1, 2, limits={"low": 20, "high": 80})
@@ -96,3 +96,9 @@ def test_work_is_a_function_check_with_person_reason_and_time() -> None:
     assert out.out_of_service
     assert out.out_of_service.reason == "calibration"
     assert out.shelved, "it lies under it"
+
+
+def test_zero_has_no_minus() -> None:
+    """A float register may hold -0.0 (IEEE 754); nobody wants to read it."""
+    assert str(number(-0.0)) == "0.0"
+    assert number(float("nan")) is number(float("inf")) is None

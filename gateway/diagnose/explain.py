@@ -271,4 +271,4 @@ def _evidence(
 
 
 def _round(value: float) -> float:
-    return float(f"{value:.6g}")
+    return float(f"{value:.6g}") + 0.0

@@ -70,13 +70,18 @@ class _Line:
         reaches &= electrical - 1e-9 <= float(t.card_high[k])
         return PointOfChain(
             what=what,
-            pressure=pressure,
-            percent=100 * share,
-            electrical=electrical,
-            shunt_V=electrical * self.shunt / 1000 if self.shunt else None,
-            counts=(electrical - float(t.at_zero[k])) / float(t.per_count[k]),
+            pressure=_digits(pressure),
+            percent=_digits(100 * share),
+            electrical=_digits(electrical),
+            shunt_V=_digits(electrical * self.shunt / 1000) if self.shunt else None,
+            counts=_digits((electrical - float(t.at_zero[k])) / float(t.per_count[k])),
             reaches=reaches,
         )
+
+
+def _digits(value: float) -> float:
+    """Nine digits: 17.44 mA, not 17.439999999999998."""
+    return float(f"{value:.9g}") + 0.0
 
 
 class Chains:

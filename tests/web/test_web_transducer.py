@@ -37,8 +37,7 @@ async def chain(site: Site, key: str) -> Any:
 def points(view: Any) -> dict[str, tuple[float, float, float]]:
     """Pressure, mA or V, and counts by what it is."""
     return {
-        one["what"]: (one["pressure"], round(one["electrical"], 6), round(one["counts"], 4))
-        for one in view["points"]
+        one["what"]: (one["pressure"], one["electrical"], one["counts"]) for one in view["points"]
     }
 
 
