@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -148,14 +149,17 @@ def _of_work(router: APIRouter, site: Site, page: Maker) -> None:
 
     @router.get("/checks", response_class=HTMLResponse)
     async def checks(request: Request) -> HTMLResponse:
-        loops = [(key, noun.name or key, _inputs(site, key)) for key, noun in site.loops.items()]
+        loops = [(key, name, _inputs(site, key)) for key, name in _to_choose(site)]
         more = {"loops": loops, "cautions": BEFORE, "units_of_pressure": PRESSURE_UNITS}
         return page(request, "checks.html", "/checks", **more)
 
     @router.get("/export", response_class=HTMLResponse)
     async def export(request: Request, sources: FromApp) -> HTMLResponse:
-        loops = [(key, noun.name or key) for key, noun in site.loops.items()]
-        more = {"loops": loops, "parquet": has_parquet(), "unnamed": await left_out(sources)}
+        more = {
+            "loops": _to_choose(site),
+            "parquet": has_parquet(),
+            "unnamed": await left_out(sources),
+        }
         return page(request, "export.html", "/export", **more)
 
 
@@ -169,6 +173,13 @@ def _of_signing_in(router: APIRouter, door: Door, page: Maker) -> None:
             "encrypted": encrypted(request) or not beyond_this_machine(address_of(request)),
         }  # fmt: skip
         return page(request, "sign-in.html", SIGN_IN, **more)
+
+
+def _to_choose(site: Site) -> list[tuple[str, str]]:
+    """Id and name of each loop; with the id in it where several bear the same name."""
+    names = {key: noun.name or key for key, noun in site.loops.items()}
+    often = Counter(names.values())
+    return [(key, f"{name} ({key})" if often[name] > 1 else name) for key, name in names.items()]
 
 
 def _inputs(site: Site, loop_id: str) -> list[tuple[str, list[str]]]:
