@@ -23,6 +23,9 @@ from .definitions import Definition
 
 START_S = 120.0
 """A fan that was started has this long to bring its pressure (common practice, no source)."""
+EXACT = 1e-6
+"""Share of limit and deadband below which a difference from them is none: counts that stand for the
+limit itself give its last binary digit more or less, a float register its seventh."""
 GAP_S = 10.0
 GAP_POLLS = 5
 """A hole this long, or of this many polls, starts a delay again: nobody saw what happened."""
@@ -44,8 +47,10 @@ class Limits:
         self.loop = np.array([where[one.loop] for one in limits], dtype=np.int64)
         self._side = np.array([float(one.side) for one in limits])
         self._size = np.array([one.size for one in limits], dtype=np.bool_)
-        self._limit = self._side * np.array([one.pressure_Pa for one in limits])
-        self._inside = self._limit - np.array([one.deadband_Pa for one in limits])
+        limit = self._side * np.array([one.pressure_Pa for one in limits])
+        band = np.array([one.deadband_Pa for one in limits])
+        slack = EXACT * (np.abs(limit) + band)
+        self._above, self._inside = limit + slack, limit - band - slack
         self._on_s = np.array([d.on_delay_s for d in definitions])
         self._off_s = np.array([d.off_delay_s for d in definitions])
         self._gap_s = np.maximum(GAP_S, GAP_POLLS * slowest(columns))[self.loop]
@@ -64,7 +69,7 @@ class Limits:
         value = np.where(self._size, np.abs(value), self._side * value)
         known = fresh[:, self.loop] & ~np.isnan(value)
         when = column_time(time, len(self._side))
-        place = (value > self._limit).astype(np.int8) - (value < self._inside).astype(np.int8)
+        place = (value > self._above).astype(np.int8) - (value < self._inside).astype(np.int8)
         held = forward_fill(place, known, self._place)
         seen = forward_fill(when, known, self._seen)
         before, seen_before = shifted(held, self._place), shifted(seen, self._seen)

@@ -17,7 +17,7 @@ from gateway.measure.columns import columns
 from gateway.measure.measure import Measure
 from gateway.measure.quality import Quality
 from tests.alarm.alarm_plant import START, Watch, finding, plant, rows, steps
-from tests.sites import site, transducer
+from tests.sites import block, site, transducer
 
 pytestmark = pytest.mark.slow
 
@@ -54,6 +54,33 @@ VECTORS = [
     (10.00, 0.9, "high", None),
     (10.00, 1.5, "low", None),
 ]
+
+
+@pytest.mark.parametrize(("unit", "ends"), [("Pa", (-25, 100)), ("inH2O", (-0.5, 0.5))])
+def test_counts_that_stand_for_the_limit_itself_are_not_beyond_it(
+    unit: str, ends: tuple[float, float]
+) -> None:
+    """A hundredth of 4 to 20 mA is 0.16 mA: 160 counts of 20000 for 20 mA, to the count.
+
+    Strictly beyond, by ASHRAE 135 clause 13.3.6: a count more passes a high limit, a count less a
+    low one, whatever binary fractions make of the hundredths of the range.
+    """
+    card = {"counts": [0, 20000], "electrical": [0, 20], "unit": "mA"}
+    one = transducer("a.c1", range=list(ends), unit=unit, input=card)
+    for percent in range(5, 96, 3):
+        at = round(ends[0] + (ends[1] - ends[0]) * percent / 100, 9)
+        loop = {"transducers": ["p1"], "combine": "single", "limits": {"low": at, "high": at + 1}}
+        low = site({"p1": one}, {"l": loop})
+        high = site({"p1": one}, {"l": loop | {"limits": {"low": at - 1, "high": at}}})
+        for here, name, beyond in ((low, "pressure-low", -1), (high, "pressure-high", 1)):
+            for more, expected in ((0, False), (beyond, True)):
+                counts = np.full(40, 4000.0 + 160 * percent + more)
+                readings = Measure(here).examine(block(here, {"a.c1": counts.tolist()}))
+                made = [d for d in Definitions(here).limits() if d.fault == name]
+                passed = Limits(columns(here), made).follow(
+                    readings.time, readings.combined, readings.fresh
+                )
+                assert passed[-1].tolist() == [expected], (name, at, more)
 
 
 def test_out_of_range_vectors_of_the_standard() -> None:
