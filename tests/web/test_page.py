@@ -161,3 +161,19 @@ async def test_with_the_keyboard_and_on_paper(chromium: Browser, feeder: Feeder)
         await expect(page.locator("#paper")).to_have_text(re.compile(r"^Values of .*\d+ UTC$"))
         await picture(page, "print", whole=True)
         assert watched.errors == []
+
+
+async def test_on_paper_a_list_has_its_heading(chromium: Browser, feeder: Feeder) -> None:
+    """Journal and report stand on the page folded: paper has what was opened, with its name."""
+    async with (
+        feeding(feeder), serving(feeder) as address,
+        page_of(chromium, f"{address}alarms") as (page, watched),
+    ):  # fmt: skip
+        await page.locator("#journal summary").click()
+        await expect(page.locator("#journal .search")).to_be_visible()
+        await page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        await page.emulate_media(media="print")
+        await expect(page.locator("#journal h2")).to_be_visible()
+        await expect(page.locator("#journal .search")).to_be_hidden()
+        await expect(page.locator("#report")).to_be_hidden()
+        assert watched.errors == []
