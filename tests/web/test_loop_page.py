@@ -9,6 +9,7 @@ from contextlib import asynccontextmanager
 from dataclasses import replace
 from typing import Any, Literal
 
+import numpy as np
 import pytest
 from playwright.async_api import Browser, Page, expect
 
@@ -283,6 +284,17 @@ async def test_a_feedback_of_swapped_words_fits_a_phone(
         await expect(page.locator(".findings")).to_contain_text("Reported 1.44e17 Pa")
         assert await unfit(page) == []
         assert watched.errors == []
+
+
+async def test_a_signal_of_nothing_has_no_minus(
+    chromium: Browser, feeder: Feeder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """-0.1 Pa of 2 inH2O (498 Pa) on 0 to 10 V are -2 mV: 0.00 V, not -0.00 V."""
+    monkeypatch.setattr(
+        "tests.web.feeder.moving", lambda site, _t: np.full(len(site.transducers), -0.1)
+    )
+    async with opened(chromium, feeder, "ahu-1-supply") as (page, _watched):
+        await expect(page.locator("[data-f=signal]").first).to_have_text("0.00 V")
 
 
 async def test_what_is_known_of_a_loop_is_unfolded(chromium: Browser, feeder: Feeder) -> None:

@@ -4,7 +4,7 @@ import { findings } from "./findings.js";
 import { level, mark, partsOf, say, show } from "./parts.js";
 import { axis, strip } from "./strip.js";
 import { measure, pretty } from "./units.js";
-import { LEVELS, amount, believed, capital, listed, moment, seconds, worst } from "./words.js";
+import { LEVELS, amount, believed, capital, figure, listed, moment, seconds, worst } from "./words.js";
 
 const QUALITY = { good: "good", uncertain: "out", bad: "failure" };
 
@@ -126,8 +126,8 @@ export function inputRow(node, scale) {
     const status = work || (view.quality === "good" && name !== "good") ? `${word}; value ${quality}` : view.reason ? capital(quality) : quality;
     mark(parts.quality, status, name);
     show(parts.drives, loop !== null && loop.driver === view.id);
-    const now = view.electrical === null ? "no signal" : `${view.electrical.toFixed(2)} ${view.electrical_unit}`;
-    say(parts.signal, now.replace("-", "−"));
+    const now = view.electrical === null ? "no signal" : `${figure(view.electrical, 2)} ${view.electrical_unit}`;
+    say(parts.signal, now);
     move(view.value === null ? null : view.value * factor, loop ? loop.setpoint : null);
   };
 }
