@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from math import isfinite
 from typing import Any
 
 from gateway.plant.units import PASCALS
@@ -29,11 +28,10 @@ def pressure(line: str, unit: str) -> float | None:
     if found is None:
         return None
     value, given = float(found[1].replace(",", ".")), found[2] or unit
-    if given != unit:
-        if given not in PASCALS or unit not in PASCALS:
-            return None
-        value = float(f"{value * PASCALS[given] / PASCALS[unit]:.9g}")
-    return value if isfinite(value) else None
+    if given == unit:
+        return value
+    both = given in PASCALS and unit in PASCALS
+    return float(f"{value * PASCALS[given] / PASCALS[unit]:.9g}") if both else None
 
 
 def headline(check: Answer) -> str:
