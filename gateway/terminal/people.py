@@ -31,8 +31,29 @@ Folder = Annotated[
         "--state", metavar="STATE_DIR", help="A gateway's folder; else LOOPWITNESS_STATE_DIR."
     ),
 ]
+
+
+class PeopleError(LoopwitnessError):
+    """Words on the command line that do not fit the people there are."""
+
+    exit_code = 2
+
+
+def _a_role(words: str) -> Role:
+    try:
+        return Role(words)
+    except ValueError:
+        raise PeopleError(str(Fault("ROLE", repr(words), ", ".join(Role)))) from None
+
+
 Wanted = Annotated[
-    Role, typer.Option("--role", help="viewer, operator, technician or administrator.")
+    Role,
+    typer.Option(
+        "--role",
+        metavar="ROLE",
+        parser=_a_role,
+        help="viewer, operator, technician or administrator.",
+    ),
 ]
 
 user = typer.Typer(
@@ -41,12 +62,6 @@ user = typer.Typer(
     "administrator also signs others out. Takes effect at once, also on a running gateway.",
     no_args_is_help=True,
 )
-
-
-class PeopleError(LoopwitnessError):
-    """Words on the command line that do not fit the people there are."""
-
-    exit_code = 2
 
 
 @user.command()
@@ -100,7 +115,7 @@ def list_(
 @user.command()
 def role(
     name: Name,
-    wanted: Annotated[Role, typer.Argument(metavar="ROLE", help=", ".join(Role))],
+    wanted: Annotated[Role, typer.Argument(metavar="ROLE", parser=_a_role, help=", ".join(Role))],
     state: Folder = None,
 ) -> None:
     """Give somebody another role; ends where they are signed in."""

@@ -100,7 +100,9 @@ def test_what_is_refused_says_what_is_allowed(tmp_path: Path) -> None:
         assert refused(tmp_path, *words, typed=GOOD) == (
             "NAME: 'Nobody' is not known; allowed: Ada Example"
         )
-    assert run(tmp_path, "add", "Ben Example", "--role", "boss", typed=GOOD).exit_code == 2
+    no_role = "ROLE: 'boss'; allowed: viewer, operator, technician, administrator"
+    assert refused(tmp_path, "add", "Ben Example", "--role", "boss", typed=GOOD) == no_role
+    assert refused(tmp_path, "role", "Ada Example", "boss") == no_role
     assert run(tmp_path, "add", "Ben Example", typed=GOOD).exit_code == 2
     assert (tmp_path / book.FILE).read_bytes() == before
 
