@@ -155,7 +155,7 @@ async def test_certificate_that_is_not_there(store: Store, tmp_path: Path, name:
     )
     task = asyncio.create_task(publish_mqtt(live, store, settings))
     await until(lambda: "mqtt" in live.sinks and live.sinks["mqtt"].failures > 0)
-    assert name in live.sinks["mqtt"].reason
+    assert f"LOOPWITNESS_{name.upper()} " in live.sinks["mqtt"].reason
     assert "No such file" in live.sinks["mqtt"].reason
     await stop(task)
 
