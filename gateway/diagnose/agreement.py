@@ -15,6 +15,7 @@ from .detector import Condition
 
 VOTERS = 3
 """From this many on, the one furthest from the middle can be named."""
+FOUND_BY = ("more than their uncertainty allows", "another difference than before")
 
 
 class Agreement:
@@ -25,7 +26,7 @@ class Agreement:
         self._groups = by_size(columns.loops, without=("difference", "sum"))
 
     def examine(self, readings: Readings, unresolved: Bools) -> tuple[Condition, ...]:
-        """(R, L) condition; evidence: the worst pair, its difference and its limit.
+        """(R, L) condition; evidence: the worst pair, its difference and its limit, what told.
 
         unresolved: (R, L) where the difference has changed and nobody could be blamed.
         """
@@ -60,8 +61,8 @@ class Agreement:
             Condition(
                 "disagreement", (excess > 0) | unresolved, known,
                 {"difference_Pa": difference, "limit_Pa": limit,
-                 "higher": higher, "lower": lower},
-                words={"higher": t.ids, "lower": t.ids},
+                 "higher": higher, "lower": lower, "found_by": np.where(excess > 0, 0.0, 1.0)},
+                words={"higher": t.ids, "lower": t.ids, "found_by": FOUND_BY},
                 suspect=suspect,
                 confidence=0.8,
             ),

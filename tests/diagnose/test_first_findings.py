@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from gateway.diagnose.agreement import FOUND_BY, Agreement
 from gateway.diagnose.diagnose import Diagnosis
 from gateway.diagnose.findings import Finding, Status
 from gateway.measure.measure import Measure
@@ -186,6 +187,18 @@ def test_disagreement_is_judged_by_uncertainty() -> None:
     assert said(far) == [("disagreement", "stair", "raised")]
     assert float(far[0].evidence["limit_Pa"]) == pytest.approx(2.09, abs=0.05)
     assert float(far[0].evidence["difference_Pa"]) == pytest.approx(3.0, abs=0.4)
+    assert far[0].evidence["found_by"] == "more than their uncertainty allows"
+
+
+def test_a_disagreement_within_the_limit_says_what_else_told() -> None:
+    measure = Measure(site())
+    readings = measure.examine(block(site(), pair(2, [counts_for(60)], [counts_for(61)])))
+    changed = np.array([[False], [True]])
+    (condition,) = Agreement(measure.columns).examine(readings, changed)
+    assert condition.holds.ravel().tolist() == [False, True]
+    told = FOUND_BY[int(condition.evidence["found_by"][1, 0])]
+    assert told == "another difference than before"
+    assert condition.evidence["difference_Pa"][1, 0] < condition.evidence["limit_Pa"][1, 0]
 
 
 def test_of_three_the_odd_one_is_named() -> None:

@@ -11,10 +11,11 @@ PAIR = (
         fault="disagreement",
         kind="loop",
         group="pair",
-        title="Transducers disagree by more than their uncertainty",
+        title="Transducers disagree",
         signature=(
             "Two transducers differ by more than their combined expanded uncertainty plus the "
-            "difference that their places allow."
+            "difference that their places allow; or by another difference than was learnt, and "
+            "nothing tells which of them has changed (found_by says which it was)."
         ),
         separates=(
             "Two transducers show that they disagree, never which is wrong. With three or more "
