@@ -148,8 +148,8 @@ async def keep_collected(sleep: Callable[[float], Awaitable[None]] = asyncio.sle
     """A whole collection every minute, for ever.
 
     Only that empties the lists of freed tuples (up to 2,000 of each length) that Python keeps for
-    later. By itself it comes once in an hour or two on a small site: until then the lists grow, and
-    lie in so many places that what is freed then can hardly be given back.
+    later. By itself it comes once in an hour on a small site: until then the lists grow, and lie in
+    so many places that what is freed then can hardly be given back.
     """
     while True:
         await sleep(COLLECT_S)

@@ -131,7 +131,12 @@ def iso(seconds: float) -> str:
 
 def number(value: float, digits: int = 6) -> float | None:
     """A float rounded to significant digits, None for NaN and infinity (JSON has neither)."""
-    return float(f"{value:.{digits}g}") + 0.0 if isfinite(value) else None  # no minus at zero
+    return rounded(value, digits) if isfinite(value) else None
+
+
+def rounded(value: float, digits: int) -> float:
+    """To significant digits: 17.44, not 17.439999999999998, and no minus at zero."""
+    return float(f"{value:.{digits}g}") + 0.0
 
 
 def pressure(pascals: float, unit: str) -> float | None:

@@ -11,8 +11,10 @@ from gateway.measure.columns import TransducerColumns, columns
 from gateway.measure.uncertainty import COVERAGE, budget
 from gateway.plant.site import Site
 from gateway.plant.units import PASCALS, to_pa
-from gateway.views import number
+from gateway.views import number, rounded
 
+DIGITS = 9
+"""Of pressures, signals and counts."""
 BANDS = ("open_below", "failure_low", "measure_low", "measure_high", "failure_high", "short_above")
 
 
@@ -70,18 +72,13 @@ class _Line:
         reaches &= electrical - 1e-9 <= float(t.card_high[k])
         return PointOfChain(
             what=what,
-            pressure=_digits(pressure),
-            percent=_digits(100 * share),
-            electrical=_digits(electrical),
-            shunt_V=_digits(electrical * self.shunt / 1000) if self.shunt else None,
-            counts=_digits((electrical - float(t.at_zero[k])) / float(t.per_count[k])),
+            pressure=rounded(pressure, DIGITS),
+            percent=rounded(100 * share, DIGITS),
+            electrical=rounded(electrical, DIGITS),
+            shunt_V=rounded(electrical * self.shunt / 1000, DIGITS) if self.shunt else None,
+            counts=rounded((electrical - float(t.at_zero[k])) / float(t.per_count[k]), DIGITS),
             reaches=reaches,
         )
-
-
-def _digits(value: float) -> float:
-    """Nine digits: 17.44 mA, not 17.439999999999998."""
-    return float(f"{value:.9g}") + 0.0
 
 
 class Chains:
